@@ -502,6 +502,12 @@ def show(ledger: "Ledger", job: str, history: bool, price: bool) -> Said:
         return terminal.version_lines(ledger.history(job))
     document, currency = ledger.job(job), str(ledger.setting("currency"))
     lines, row = terminal.job_lines(document, currency), document["job"]
+    lines += terminal.shelf_lines(ledger.rows("shelf"), str(row["job"]), currency)
+    if row["lot"]:
+        from reliability.records.frames import read_records
+
+        jobs = read_records(ledger).jobs.set_index("job")["bought_for"]
+        lines.append(f"Share of the price of its lot: {jobs[row['job']]:.2f} {currency}")
     is_sold = row["sold_for"] is not None or row["sold_on"] is not None
     if row["origin"] or row["outcome"] not in ("open", "repaired") or is_sold:
         gone = "No price to ask: it is sold, was given up, or is another bench's."
@@ -557,7 +563,9 @@ def _reference(bench: Bench, table: str, key: dict[str, Any], label: str, given:
         if given["remove"] and (changed or emptied):
             raise click.UsageError("--remove takes the whole row out; leave out what it would say.")
         row = {**key, **changed, **dict.fromkeys(emptied)}
-        bench.run(lambda ledger: _corrected(ledger, table, row, key, label, given), "write")
+        # The currency has to be said before the first amount is.
+        on = "make" if table == "settings" and changed else "write"
+        bench.run(lambda ledger: _corrected(ledger, table, row, key, label, given), on)
 
 
 def _corrected(ledger: "Ledger", table: str, row: dict[str, Any], key: dict[str, Any], label: str,
@@ -776,10 +784,11 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
     if given["take_back"]:
         from reliability.records.importing import take_back_import
 
-        with bench.ledger() as ledger:
+        with bench.ledger(write=not dry_run) as ledger:
             gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
-        told = ", ".join(rows_of(count, table) for table, count in gone.items())
-        return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
+            told = ", ".join(rows_of(count, table) for table, count in gone.items())
+            tell(f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept")
+        return None
     from reliability.records.package import DEMO, described_in
 
     if not ways and described_in(path if path.is_dir() else path.parent).get(DEMO) is True:
@@ -1041,6 +1050,8 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
         counts = {"taken in": sum(each.taken_in for each in recorded),
                   "left": sum(each.left_because is not None for each in recorded),
                   "not decided": sum(each.job is None and each.left_because is None for each in recorded),
+                  "known as a job": sum(bool(each.job) and not each.taken_in and not each.is_held
+                                        for each in recorded),
                   "in the ledger already": sum(each.is_held for each in recorded)}  # fmt: skip
         told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
         tell([*(f"Job {each.job}: {each.offer}, taken in" for each in recorded if each.taken_in),

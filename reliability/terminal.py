@@ -340,6 +340,21 @@ def shelf_text(ledger: "Ledger") -> str:
     return text_table(cells, heads, ["component", "fits", "of job", "since"])
 
 
+def shelf_lines(rows: Sequence[Mapping[str, Any]], job: str, currency: str) -> list[str]:
+    """Word the parts that were kept of a job, and those of the shelf that went into it."""
+    lines = []
+    for heading, column in (("Kept for the shelf", "job"), ("Taken from the shelf", "used_in")):
+        found = [row for row in rows if row[column] == job]
+        for row in found:
+            worth = "" if row["worth"] is None else f", worth {write_value(row['worth'])} {currency}"
+            went = f", went into job {row['used_in']}" if row["used_in"] else ", thrown out"
+            went = went if row["gone_on"] and column == "job" else ""
+            lines.append(f"  part {row['part']}: {row['component']}{worth}{went}")
+        if found:
+            lines.insert(-len(found), f"{heading}:")
+    return lines
+
+
 def rows_table(table: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> str:
     """Set these columns of rows of the ledger as a table."""
     texts = [name for name in names if TABLES[table][name].kind in ("text", "choice")]

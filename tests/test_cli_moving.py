@@ -117,4 +117,4 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
     assert said.startswith(f"The files hold no row of the kind 'Hifi separates'; known: {known}.")
     assert exported.ok("intake", "Tarnwick T2").startswith("Job 2:")
     taken_back = exported.ok("import", path, "--take-back")
-    assert taken_back == "2 jobs, 2 families taken back; their versions are kept\n"
+    assert taken_back == f"2 jobs, 2 families taken back; their versions are kept\n{exported.written}"

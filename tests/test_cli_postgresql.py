@@ -35,7 +35,7 @@ def shared(command_line, server):
 
 def test_the_trade_on_a_shared_ledger(shared, server):
     ok, said = shared.ok, []
-    assert "is empty. `benchodds intake`" in shared.refused("check")
+    assert "is empty. `benchodds set`" in shared.refused("check")
     said.append(ok("intake", "Larkov T1", "-p", "25", "-y", "1982", "-m", "T1 S", "-s", "rust=no", "--on",
                    "2025-01-06", "--new-family", "--kind", "tape deck", "--working-price", 130))  # fmt: skip
     assert said[-1].startswith("Job 1: Larkov T1, taken in 2025-01-06\n")

@@ -86,11 +86,27 @@ def test_a_later_file_of_the_same_units_decides_them(bench, saw):
 
 
 def test_a_job_that_was_taken_in_already_is_named(bench, saw):
-    assert saw("a,Tarnwick T2,,,,,30,,,,1,,") == "1 unit looked at\n"
+    assert saw("a,Tarnwick T2,,,,,30,,,,1,,") == "1 unit looked at: 1 known as a job\n"
     assert [row["job"] for row in bench.rows("sightings")] == ["1"]
     assert saw("b,Tarnwick T2,,,,,30,,,,77,,", refused=True) == (
-        "1 fault found. Nothing was written.\nsightings, row 1, column job: there is no job '77'.\n"
+        "1 fault found. Nothing was written.\n"
+        "Offer b: bought is yes, no or the number of a job; there is no job '77'\n"
     )
+
+
+def test_a_file_told_again_without_its_place_takes_nothing_in_twice(bench, saw):
+    row = "a,Tarnwick T2,,,,,30,,,,yes,,"
+    saw(row, options=("--place", "web"))
+    told = (
+        "Offer a: the ledger holds the same unit as '2026-11-21 web a'; say where it was seen as before, or"
+    )
+    assert told in saw(row, refused=True)
+    assert "'2026-11-21 web a'" not in saw(row.replace("30", "35"))
+    assert "the same unit as '2026-11-21 a'" in saw(
+        row.replace("30", "35"), options=("--place", "barn"), refused=True
+    )
+    saw(row, options=("--place", "barn"))  # another place that is named is another unit
+    assert len(bench.rows("jobs")) == 4
 
 
 def test_a_lot_is_bought_whole_or_unit_by_unit(bench, saw):
@@ -102,6 +118,7 @@ def test_a_lot_is_bought_whole_or_unit_by_unit(bench, saw):
         assert {row["job"]: (row["lot"], row["bought_for"]) for row in ledger.rows("jobs")} == {
             "1": (None, 25), "2": ("2026-11-21 box", None), "3": ("2026-11-21 box", None), "4": (None, 12)}  # fmt: skip
         assert list(read_records(ledger).jobs.sort_values("job")["bought_for"]) == [25.0, 25.0, 25.0, 12.0]
+    assert "\nShare of the price of its lot: 25.00 EUR\n" in bench.ok("show", "2")
     rows = ("c,Tarnwick T2,,,,,,,new,50,yes,,", "d,Tarnwick T2,,,,,,,new,,,,")
     told = "Lot new: it was bought for one price, but d is not marked bought; "
     assert f"1 fault found. Nothing was written.\n{told}" in saw(*rows, refused=True)

@@ -86,8 +86,15 @@ def test_what_cannot_be_taken_from_the_shelf(bench):
     ):  # fmt: skip
         sheet = bench.sheet(TAKER.replace("from = 1", more), "taker.toml")
         assert bench.refused("add", sheet).split("toml, ", 1)[1] == told
+    told = "Part 2 was kept of job 1 itself. Nothing was written.\n"
+    assert bench.refused("shelf", "use", "2", "--job", "1") == told
     bench.ok("shelf", "out", "2", "--on", "2026-11-22")
     bench.ok("add", bench.sheet(TAKER))
+    kept = ["Kept for the shelf:", "  part 1: motor, worth 12.00 EUR, went into job 2",
+            "  part 2: head, worth 7.50 EUR, thrown out"]  # fmt: skip
+    assert bench.ok("show", "1").splitlines()[-3:] == kept
+    taken = ["Taken from the shelf:", "  part 1: motor, worth 12.00 EUR"]
+    assert bench.ok("show", "2").splitlines()[-2:] == taken
     assert bench.refused("shelf", "use", "1", "--job", "2").endswith("part 1 went into job 2 on 2026-11-21\n")
     assert bench.refused("shelf", "use", "2", "--job", "2").endswith("part 2 was thrown out on 2026-11-22\n")
 

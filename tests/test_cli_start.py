@@ -169,6 +169,14 @@ def refuse_without_a_name():
     raise OSError(28, "No space left on device")
 
 
+def test_the_currency_can_be_set_before_the_first_amount(command_line):
+    assert command_line.refused("set", "currency", "pounds").startswith("1 fault found")
+    assert not command_line.file.exists()
+    assert "A new ledger was made" in command_line.ok("set", "currency", "GBP")
+    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "radio", "--price", "25")
+    assert "bought_for     25.00 GBP" in command_line.ok("show", "1")
+
+
 @pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
 def test_a_new_ledger_says_who_can_read_it(command_line):
     shared = command_line.folder / "shared"

@@ -89,8 +89,8 @@ def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> lis
             return found
         withdrawn = database.withdrawn_numbers(connection)
     stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
-    found = of_clocks + doubts(rows, withdrawn, stated.get("count_gaps"))
-    return found + future_dates(rows, today or datetime.date.today())
+    day = today or datetime.date.today()
+    return of_clocks + doubts(rows, withdrawn, stated.get("count_gaps"), day) + future_dates(rows, day)
 
 
 # Whether a ledger is what it should be: the file, the rules, the history, the numbers.
@@ -256,18 +256,12 @@ def number_gaps(rows: Rows, withdrawn: Iterable[str], count_gaps: str | None) ->
         yield doubtful("gap in the job numbers", message, *spans)
 
 
-def long_open(rows: Rows, last: datetime.date | None) -> list[Problem]:
-    """Find jobs that have been open for long, counted to a day, else to the last date in the jobs."""
-    days = [day for job in rows["jobs"] for day in (job["taken_in"], job["closed"], job["sold_on"]) if day]
-    if not days:
-        return []
-    last = last or max(map(_day, days))
-    such = "open for {} days; close it, or it counts as unfinished"
-    ages = {
-        job["job"]: (last - _day(job["taken_in"])).days for job in rows["jobs"] if job["outcome"] == "open"
-    }
-    return [doubtful("long open", such.format(age), f"job {job}")
-            for job, age in ages.items() if age > LONG_OPEN_DAYS]  # fmt: skip
+def long_open(rows: Rows, today: datetime.date) -> list[Problem]:
+    """Find jobs that have been open for long."""
+    such = "open since {}; close it, or it counts as unfinished"
+    waiting = [job for job in rows["jobs"] if job["outcome"] == "open"]
+    return [doubtful("long open", such.format(job["taken_in"]), f"job {job['job']}")
+            for job in waiting if (today - _day(job["taken_in"])).days > LONG_OPEN_DAYS]  # fmt: skip
 
 
 def mixed_numbers(rows: Rows) -> Iterator[Problem]:
@@ -539,12 +533,12 @@ def like_names(rows: Rows) -> Iterator[Problem]:
 
 
 def doubts(
-    rows: Rows, withdrawn: Iterable[str], count_gaps: str | None, last: datetime.date | None = None
+    rows: Rows, withdrawn: Iterable[str], count_gaps: str | None, today: datetime.date
 ) -> list[Problem]:
     """Find what no rule forbids but makes the odds worse than they look, in the order in which it is told."""
     audits = (
         mixed_numbers, too_rosy, without_findings, odd_years, model_of_another_family, far_prices,
         parts_against_jobs, odd_repairs, shelf_against_jobs, like_names,
     )  # fmt: skip
-    found = [*number_gaps(rows, withdrawn, count_gaps), *long_open(rows, last)]
+    found = [*number_gaps(rows, withdrawn, count_gaps), *long_open(rows, today)]
     return found + [problem for audit in audits for problem in audit(rows)]

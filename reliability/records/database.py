@@ -474,7 +474,7 @@ def _find_file(file: Path, shown: str, *, create: bool) -> bool:
         raise LedgerError(f"The ledger {shown} is a link to something that is not there; mend the link")
     if not create:
         raise LedgerError(
-            f"There is no ledger {shown}. `benchodds intake`, `add` and `import` make one; "
+            f"There is no ledger {shown}. `benchodds set`, `intake`, `add` and `import` make one; "
             "name another with --ledger or BENCHODDS_LEDGER"
         )
     try:
@@ -505,7 +505,9 @@ def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: b
     if tables and VERSION.name not in tables:
         raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
     if not tables and not create:
-        raise LedgerError(f"{shown} is empty. `benchodds intake`, `add` and `import` make a ledger of it")
+        raise LedgerError(
+            f"{shown} is empty. `benchodds set`, `intake`, `add` and `import` make a ledger of it"
+        )
     if is_file and not only_read:
         # Writers and readers work side by side by it; a copy made by other means may have lost that.
         with engine.connect() as connection, closing(connection.connection.cursor()) as cursor:

@@ -476,6 +476,8 @@ class Ledger:
         """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth."""
         with self.writing() as connection:
             component, old = str(self._part(part)["component"]), self.job(job)
+            if self._part(part)["job"] == old["job"]["job"]:
+                raise InvalidInput(f"Part {part} was kept of job {job} itself. Nothing was written.")
             new = {"component": component, "position": position, "found": found}
             row: dict[str, Any] = next((dict(each) for each in old["findings"] if (each["component"],
                                         each["position"]) == (component, position)), new)  # fmt: skip
@@ -729,6 +731,7 @@ class _Recording:
         self.held = {row["sighting"]: row for row in database.fetch_rows(connection, "sightings")}
         self.models = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models")}
         self.families = database.names_in(connection, "family")
+        self.jobs = {row["job"] for row in database.fetch_rows(connection, "jobs")}
         self.faults: list[Fault | str] = []
 
     def record(self, seen: Sequence[tuple[Row, Mapping[str, str]]]) -> list[Recorded]:
@@ -737,6 +740,10 @@ class _Recording:
         for row, its_signs in seen:
             name = self._named(row, row["offer"])
             old = self.held.get(name)
+            if old is None and (twin := self._elsewhere(row)):
+                self._refuse(row, f"the ledger holds the same unit as {twin!r}; say where it was seen as "
+                             "before, or give this unit another name")  # fmt: skip
+                continue
             if old is not None and any(row[what] != old[what] for what in WHAT_IT_IS):
                 known_as = old["family"] or old["model"] or old["kind"]
                 self._refuse(row, f"the ledger holds a {known_as} as {name!r}; give this unit another name, "
@@ -763,15 +770,29 @@ class _Recording:
         return written
 
     def _named(self, row: Row, label: str) -> str:
-        return " ".join(filter(None, (row["seen_on"], self.place, label)))
+        return self._named_at(self.place, row, label)
+
+    @staticmethod
+    def _named_at(place: Value, row: Row, label: Value) -> str:
+        return " ".join(str(each) for each in (row["seen_on"], place, label) if each)
+
+    def _elsewhere(self, row: Row) -> str | None:
+        """Find the same unit under a place where none is said now, or the other way round."""
+        same = (*WHAT_IT_IS, "built_from", "built_to", "asked")
+        return next((str(name) for name, old in self.held.items() if bool(old["place"]) != bool(self.place)
+                     and name == self._named_at(old["place"], row, row["offer"])
+                     and all(old[what] == row[what] for what in same)), None)  # fmt: skip
 
     def _refuse(self, row: Row, why: str) -> None:
         self.faults.append(f"Offer {row['offer']}: {why}")
 
     def _job(self, row: Row, signs: Mapping[str, str], lot: str | None) -> tuple[str | None, bool]:
         """Find the job that a unit is, or take it in if it was bought; say whether it is new."""
-        if row["bought"] != "yes":  # that there is such a job is checked with the row
-            return None if row["bought"] == "no" else row["bought"], False
+        if row["bought"] != "yes":
+            named = None if row["bought"] == "no" else row["bought"]
+            if named is not None and named not in self.jobs:
+                self._refuse(row, f"bought is yes, no or the number of a job; there is no job {named!r}")
+            return named, False
         family = row["family"] or self.models.get(row["model"])
         new = []
         if family is None:

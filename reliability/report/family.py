@@ -256,6 +256,8 @@ def half_failed(row: Any) -> str:
     if format.is_known(row.b50_years) and row.b50_years <= row.oldest_years:
         return f"Half had failed by about {format.years(row.b50_years)}."
     first = min(row.b50_low, row.oldest_years) if format.is_known(row.b50_low) else row.oldest_years
+    if first < 0.5:
+        return "By what age half have failed cannot be told."
     return f"Half failed: not before {first:.0f}; more cannot be told."
 
 

@@ -1,5 +1,7 @@
 """What the pages say of the whole bench and of a component: index, fleet, component, earnings, ledger."""
 
+from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -7,6 +9,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from reliability.records.audit import LONG_OPEN_DAYS, doubts
+from reliability.records.tables import TABLES
+from reliability.records.values import exponent_of
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.family import FEW, called_changes
@@ -400,9 +404,20 @@ def ledger_answer(report: ReportData) -> Shown:
 def ledger_doubtful(report: ReportData) -> Shown:
     """List what the audit finds missing or doubtful, one line for each topic, with the rows."""
     records, rows = report.records, {}
-    for name, frame in records.frames().items():  # as the audit reads them: dates as text, None where empty
-        dates = {each: frame[each].dt.strftime("%Y-%m-%d") for each in frame.select_dtypes("datetime")}
-        plain = frame.assign(**dates).astype(object).where(frame.notna(), None)
+    exponent = exponent_of(records.settings.currency)
+    # As the audit reads them: each cell as in the ledger, None where it is empty.
+    written: dict[str, Callable[[Any], Any]] = {
+        "date": "{:%Y-%m-%d}".format,
+        "year": int,
+        "count": int,
+        "money": lambda amount: round(Decimal(amount), exponent),
+    }
+    for name, frame in records.frames().items():
+        plain = frame.astype(object).where(frame.notna(), None)
+        for column in TABLES[name]:
+            if write := written.get(column.kind):
+                cells = [None if cell is None else write(cell) for cell in plain[column.name]]
+                plain[column.name] = pd.Series(cells, plain.index, dtype=object)
         rows[name] = plain.to_dict("records")
     found = doubts(rows, records.withdrawn, records.settings.count_gaps, report.as_of)
     lines = []

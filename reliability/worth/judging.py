@@ -96,6 +96,11 @@ def _with_signs(names: Iterable[str]) -> Table:
     return replace(OFFERS, columns=(*OFFER_COLUMNS, *choices))
 
 
+def lot_called(lot: str) -> str:
+    """Name a lot in a sentence; the card's are called "lot 1" already."""
+    return lot if lot.casefold().startswith("lot") else f"lot {lot}"
+
+
 def _offers_table(
     file: str,
     read: Iterable[tuple[str, dict[str, Any], list[tuple[str, str]]]],
@@ -122,7 +127,7 @@ def _offers_table(
     for lot, prices in asked.items():
         if len(prices) > 1:
             said = " and ".join(f"{price:g}" for price in sorted(prices))
-            told.append(("lot_asked", f"lot {lot} has one price; found {said}"))
+            told.append(("lot_asked", f"{lot_called(lot)} has one price; found {said}"))
     refuse([*faults, *(Fault(file, *each) for each in told)], "Nothing was judged.")
     signs = [name for name in dict.fromkeys(header) if name not in NAMES]
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
@@ -519,7 +524,7 @@ def _judge_lot(lot: str, members: Sequence[_Judged], appraiser: Appraiser) -> No
         gain = sum(unit.gain_free for *_, unit in chosen) - paid
         singly = f"better bought singly: {names} for {paid:.2f} {appraiser.currency}, mean gain {gain:.2f}"
     for each, unit in zip(members, units, strict=True):
-        notes = (each.row["note"], f"lot {lot}: {unit.way}", singly)
+        notes = (each.row["note"], f"{lot_called(lot)}: {unit.way}", singly)
         each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
 
 

@@ -327,6 +327,7 @@ def test_the_order_of_inspection_is_that_of_the_command_plan(demo):
         (45.0, 133.0, 54.0, "Half failed: not before 45; more cannot be told."),
         (45.0, 60.0, 39.0, "Half failed: not before 39; more cannot be told."),
         (45.0, np.nan, np.nan, "Half failed: not before 45; more cannot be told."),
+        (45.0, 60.0, 0.04, "By what age half have failed cannot be told."),
     ],
 )
 def test_no_age_beyond_the_records_is_told(oldest, half, low, said):

@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-import pandas as pd
 import pytest
 
 from reliability.report import pages
@@ -36,9 +35,18 @@ def test_what_is_doubtful_is_named_with_its_rows(demo):
     late = demo.records.jobs[
         (demo.records.jobs["outcome"] == "open") & (demo.records.jobs["taken_in"] < "2026-05-01")
     ]
-    days = (pd.Timestamp(demo.as_of) - late["taken_in"].iloc[0]).days
-    assert f"Long open job {late['job'].iloc[0]}: open for {days} days" in said
+    since = f"{late['taken_in'].iloc[0]:%Y-%m-%d}"
+    assert f"Long open job {late['job'].iloc[0]}: open since {since}; close it" in said
     assert " , ".join(f"job {each}" for each in late["job"]) in said
+
+
+def test_years_and_amounts_are_written_as_in_the_ledger():
+    part = {"part": 1, "component": "motor", "job": "1", "worth": 15.5, "kept_on": "2024-03-05"}
+    families = [{"family": "T2", "kind": "radio", "first_year": 1980}]
+    report = report_of(families=families, jobs=[{**A_JOB, "built_to": 1979}], shelf=[part])
+    said = said_by(pages.ledger_doubtful(report))
+    assert "built … to 1979, the family was made 1980 to …" in said
+    assert "salvage_value 15.00, but its parts on the shelf are worth 15.50" in said
 
 
 def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):

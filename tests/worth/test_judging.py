@@ -274,6 +274,8 @@ def test_the_ceiling_is_the_best_of_all_ways_of_dealing_with_the_units(three, ma
         "break for parts",
         "pass on",
     ]
+    of_the_card = offers_from([{**row, "lot": "lot 1"} for row in lot(*UNITS, price=60)])
+    assert [note.split("lot ")[1:] for note in judge(of_the_card, appraiser)["note"][:1]] == [["1: try"]]
 
 
 def sums_below(asked, *groups):

@@ -164,7 +164,7 @@ function judgeAll(offers, day) {
     members.forEach((row, i) => {
       const { worth, way } = units[i].best;
       const whole = { lot_ceiling: ceiling, lot_expected_gain: expected_gain, lot_chance_of_loss: chance_of_loss, worth };
-      const note = [row.note, `lot ${lot}: ${way}`, better].filter(Boolean).join("; ");
+      const note = [row.note, `${/^lot/i.test(lot) ? lot : `lot ${lot}`}: ${way}`, better].filter(Boolean).join("; ");
       Object.assign(row, whole, { verdict: verdict ?? row.verdict, note });
     });
   }
