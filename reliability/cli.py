@@ -1256,7 +1256,10 @@ def shelf_keep(ledger: "Ledger", component: str, new_component: bool, **row: Any
 def shelf_use(ledger: "Ledger", part: int, job: str, position: str, found: str, day: str) -> Said:
     """Fit PART in a job, which pays what it is worth."""
     ledger.use_part(part, job, day, position=position, found=found)
-    return f"Part {part} went into job {job}"
+    name = str(ledger.shelf()[part]["component"])
+    its = next(row for row in ledger.job(job)["findings"]
+               if (row["component"], row["position"]) == (name, position))  # fmt: skip
+    return f"Part {part} went into job {job}, whose finding says: {name} {its['found']}, {its['action']}"
 
 
 @command(name="out", of=shelf, on="write")

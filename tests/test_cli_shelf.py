@@ -64,7 +64,10 @@ def test_parts_are_kept_and_fitted_one_by_one(bench):
     bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9")
     bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component")
     bench.ok("intake", "Tarnwick T2")
-    bench.ok("shelf", "use", "2", "--job", "2", "--position", "left", "--found", "worn")
+    told = "Part 2 went into job 2, whose finding says: motor worn, replaced\n"
+    assert bench.ok("shelf", "use", "2", "--job", "2", "--position", "left", "--found", "worn").startswith(
+        told
+    )
     bench.ok("shelf", "use", "3", "--job", "2")
     found = {
         row["component"]: (row["position"], row["found"], row["part_cost"]) for row in bench.rows("findings")
@@ -126,6 +129,8 @@ def test_a_job_that_never_was_one_lets_its_parts_go(bench):
     donor(bench)
     bench.ok("add", bench.sheet(TAKER))
     bench.ok("amend", "2", "--withdraw", "--why", "no job")
+    told = "Job 2 was withdrawn; its versions are kept: benchodds show 2 --history\n"
+    assert bench.refused("sold", "2", "90") == told
     assert [(row["used_in"], row["gone_on"]) for row in bench.rows("shelf")] == [(None, None)] * 2
     bench.ok("amend", "1", "--withdraw", "--why", "no job")
     assert [row["job"] for row in bench.rows("shelf")] == [None, None]

@@ -302,6 +302,11 @@ class Ledger:
             if found is not None:
                 return found
             jobs = list(connection.execute(select(SQL_TABLES["jobs"].c.job)).scalars())
+            is_withdrawn = clean_text(str(job)) in database.withdrawn_numbers(connection)
+        if is_withdrawn:
+            raise UnknownName(
+                f"Job {job} was withdrawn; its versions are kept: benchodds show {job} --history"
+            )
         held = f"it holds {counted(len(jobs), 'job')}.{nearest(str(job), jobs)}"
         raise UnknownName(f"The ledger holds no job {job!r}; {held}")
 

@@ -92,7 +92,10 @@ def index_waiting(report: ReportData) -> Shown:
     rows = to_do(report.records, report.odds, as_of=report.as_of)
     tasks = dict(list(rows.groupby("task", sort=False)))
     days = {"long_open": LONG_OPEN_DAYS, "long_unsold": LONG_UNSOLD_DAYS}
-    return show(report, "index", "waiting", tasks=tasks, **days)
+    seen = report.records.sightings
+    undecided = seen[seen["job"].isna() & seen["left_because"].isna()]
+    names = list(undecided["family"].fillna(undecided["model"]).fillna(undecided["kind"]))
+    return show(report, "index", "waiting", tasks=tasks, undecided=names, **days)
 
 
 def index_newest(report: ReportData) -> Shown:
@@ -140,8 +143,10 @@ def _lost(report: ReportData) -> pd.DataFrame:
 def fleet_answer(report: ReportData) -> Shown:
     """Name the components that cost most, and say whether the odds were right."""
     lost = _lost(report)
-    worst = lost[lost["gain"] < 0].head(3)
-    return show(report, "fleet", "answer", worst=worst, came_out=came_out(report.calibration))
+    worst, failed = lost[lost["gain"] < 0].head(3), report.gains[report.gains["outcome"] != "repaired"]
+    # Jobs that name no component may have lost more.
+    told = failed["gain"].sum() - lost["gain"].sum() >= worst["gain"].sum()
+    return show(report, "fleet", "answer", worst=worst, told=told, came_out=came_out(report.calibration))
 
 
 def fleet_cost(report: ReportData) -> Shown:

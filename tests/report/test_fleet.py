@@ -115,3 +115,10 @@ def test_a_year_without_a_job_is_there_with_none():
     jobs = [A_JOB, {**A_JOB, "job": "2", "taken_in": "2026-02-01", "closed": "2026-02-02"}]
     report = report_of(jobs=jobs)
     assert "2025 0 of 0 repaired 0 0 0" in said_by(pages.fleet_years(report))
+
+
+def test_a_component_is_not_told_to_cost_most_where_jobs_without_one_cost_more():
+    other = {**A_JOB, "job": "2", "ended_by": None}
+    for bought_for, told in ((1, "lost most: "), (90, "lost most, of those that name a component: ")):
+        report = report_of(jobs=[A_JOB, {**other, "bought_for": bought_for}])
+        assert f"Belt ended the jobs that {told}5" in plain(said_by(pages.fleet_answer(report)))

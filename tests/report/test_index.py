@@ -7,7 +7,7 @@ import pandas as pd
 from reliability.report import format, pages
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import to_do
-from tests.report.conftest import data_of, rows_of, said_by, thin
+from tests.report.conftest import A_JOB, data_of, report_of, rows_of, said_by, thin
 
 VERDICTS = ("take", "haggle", "try one", "skip")
 
@@ -114,6 +114,15 @@ def test_all_that_waits_is_named(demo):
     # One row names two numbers: a count of the rows in the fold would not add up.
     assert count["write up"] < demo.odds.tally.jobs_missing
     assert said.count("and the others") == 1
+
+
+def test_units_that_nobody_decided_on_wait_too():
+    seen = {"seen_on": "2024-03-01", "family": "T2"}
+    sightings = [{**seen, "sighting": "a"}, {**seen, "sighting": "b", "left_because": "gone"}]
+    told = "To do Decide : 1 unit was looked at and neither bought nor left: T2 ("
+    assert said_by(pages.index_waiting(report_of(jobs=[A_JOB], sightings=sightings))).startswith(told)
+    decided = report_of(jobs=[A_JOB], sightings=sightings[1:])
+    assert said_by(pages.index_waiting(decided)) == "To do Nothing waits."
 
 
 def test_the_newest_jobs_have_their_gain(demo):

@@ -426,7 +426,7 @@ def test_a_job_that_was_withdrawn_meanwhile_is_told(desk):
     with open_ledger(desk.address) as ledger:
         ledger.withdraw("17", reason="for a test")
     form.which.put("17")
-    assert "The ledger holds no job &#39;17&#39;" in form.message.value
+    assert "Job 17 was withdrawn; its versions are kept" in form.message.value
 
 
 # What a job changed: the second step.
