@@ -1,6 +1,7 @@
 import datetime
 import os
 import shutil
+from unittest.mock import Mock
 
 import pandas as pd
 import pytest
@@ -61,11 +62,8 @@ def test_a_file_that_cannot_be_written(bench, command, monkeypatch):
     assert "the folder 'none' does not exist" in said
     (bench.folder / "ready.csv").mkdir(exist_ok=True)
 
-    def full(_handle):
-        raise OSError(28, "No space left on device")
-
     with monkeypatch.context() as patched:
-        patched.setattr(os, "fsync", full)
+        patched.setattr(os, "fsync", Mock(side_effect=OSError(28, "No space left on device")))
         assert (
             bench.refused(*command, "--out", "table.csv")
             == "table.csv cannot be written: the disk is full.\n"

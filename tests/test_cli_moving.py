@@ -2,6 +2,7 @@
 
 import sqlite3
 from contextlib import closing
+from unittest.mock import Mock
 
 import pytest
 
@@ -71,11 +72,8 @@ def test_a_plan_and_a_standard_do_not_go_together(command_line, spreadsheet):
 
 def test_a_draft_that_cannot_be_written_is_said(command_line, spreadsheet, monkeypatch):
     path = spreadsheet("17;Larkov T1;01.03.2025;;open;;;;")
-
-    def full(*_args, **_given):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("reliability.records.files.fresh_file", full)
+    full = OSError(28, "No space left on device")
+    monkeypatch.setattr("reliability.records.files.fresh_file", Mock(side_effect=full))
     said = command_line.refused("import", path, "--draft", "plan.toml")
     assert said == "plan.toml cannot be written: the disk is full.\n"
 

@@ -3,6 +3,7 @@ import os
 import re
 import subprocess
 import sys
+from unittest.mock import Mock
 
 import click
 import pytest
@@ -144,29 +145,20 @@ def test_letters_and_their_accents_apart_are_the_same_names(command_line):
     assert "1 job imported" in command_line.ok("import", sheet)
 
 
-def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monkeypatch):
-    def refuse(*_args, **_given):
-        raise OSError(5, "Input/output error", "trial")
-
-    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", refuse)
-    assert command_line.refused("import", ".") == (
-        "trial cannot be read or written: the disk reports an error. What was told before that is done; look "
-        "with `benchodds check` and `show` before you try again.\n"
-    )
-    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", lambda: refuse_without_a_name())
-    assert command_line.refused("import", ".").startswith(
-        "A file cannot be read or written: the disk is full."
-    )
-
-    def nobody_reads(*_args, **_given):
-        raise BrokenPipeError(errno.EPIPE, "Broken pipe")
-
-    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", nobody_reads)
-    assert command_line.refused("import", ".") == ""
-
-
-def refuse_without_a_name():
-    raise OSError(28, "No space left on device")
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (OSError(5, "Input/output error", "trial"),
+         "trial cannot be read or written: the disk reports an error. What was told before that is done; look "
+         "with `benchodds check` and `show` before you try again.\n"),
+        (OSError(28, "No space left on device"), "A file cannot be read or written: the disk is full."),
+        (BrokenPipeError(errno.EPIPE, "Broken pipe"), None),  # nobody reads what is said
+    ],
+)  # fmt: skip
+def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monkeypatch, error, told):
+    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", Mock(side_effect=error))
+    said = command_line.refused("import", ".")
+    assert said == "" if told is None else said.startswith(told)
 
 
 def test_the_currency_can_be_set_before_the_first_amount(command_line):

@@ -3,6 +3,7 @@
 import shutil
 import sys
 from pathlib import Path
+from unittest.mock import Mock
 
 import duckdb
 import numpy as np
@@ -120,12 +121,9 @@ def test_an_archive_is_renewed_and_equal_ledgers_give_equal_bytes(
     ],
 )
 def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, file, copy, monkeypatch, error, told):
-    def fail(_):
-        raise error
-
     before = content(copy)
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
-    monkeypatch.setattr("os.fsync", fail)
+    monkeypatch.setattr("os.fsync", Mock(side_effect=error))
     for folder, held in ((copy, before), (copy.with_name("new"), {})):
         assert refused(write_archive, ledger, folder).message == f"{folder} cannot be written: {told}."
         assert (content(folder) if folder.exists() else {}) == held

@@ -5,6 +5,7 @@ import sqlite3
 from contextlib import closing
 from decimal import Decimal
 from types import SimpleNamespace
+from unittest.mock import Mock
 
 import pytest
 from sqlalchemy.exc import DatabaseError
@@ -94,22 +95,14 @@ def test_what_was_changed_behind_the_ledgers_back_is_found(spoiled, statements, 
 
 
 def test_damage_that_keeps_the_database_from_checking_itself(ledger, monkeypatch):
-    class Torn:
-        dialect = SimpleNamespace(name="sqlite")
-
-        def exec_driver_sql(self, _statement):
-            raise DatabaseError(
-                "PRAGMA integrity_check", (), sqlite3.DatabaseError("database disk image is malformed")
-            )
-
-    assert [str(problem) for problem in audit.file_problems(Torn())] == [
+    malformed = DatabaseError("PRAGMA x", (), sqlite3.DatabaseError("database disk image is malformed"))
+    torn = SimpleNamespace(
+        dialect=SimpleNamespace(name="sqlite"), exec_driver_sql=Mock(side_effect=malformed)
+    )
+    assert [str(problem) for problem in audit.file_problems(torn)] == [
         "damaged file: it cannot even be checked; restore a backup"
     ]
-
-    def unreadable(_connection):
-        raise LedgerError("The disk has gone.")
-
-    monkeypatch.setattr(audit, "file_problems", unreadable)
+    monkeypatch.setattr(audit, "file_problems", Mock(side_effect=LedgerError("The disk has gone.")))
     with pytest.raises(LedgerError, match=r"^The disk has gone\.$"):
         ledger.check()
 

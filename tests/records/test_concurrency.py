@@ -122,6 +122,22 @@ def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, start, seed):
     assert ledger.next_job_number() == str(len(jobs) + 1)
 
 
+def test_a_backup_is_consistent_while_others_write(ledger, file, start, tmp_path):
+    writer = start(APPEND, file, 10_000, "writer")
+    for turn in range(5):
+        for _ in range(3):
+            writer.stdout.readline()
+        ledger.backup(tmp_path / f"{turn}.db")
+    sizes = []
+    for turn in range(5):
+        with open_ledger(tmp_path / f"{turn}.db") as copy:
+            assert grave(copy) == []
+            sizes.append(len(copy.rows("jobs")))
+            assert len(copy.rows("findings")) == 4 * sizes[-1]
+    assert sizes == sorted(sizes)
+    assert sizes[0] >= 3
+
+
 IMPORT = """
 import sys
 from reliability.records.importing import import_package

@@ -1,6 +1,7 @@
 """Rows and names corrected: versions, days, nothing half written; what a ledger said on a day."""
 
 import datetime
+from unittest.mock import Mock
 
 import pytest
 
@@ -245,11 +246,7 @@ def test_components_and_signs_of_one_job_fall_together_only_if_they_say_the_same
 def test_a_correction_that_breaks_off_leaves_the_ledger_as_it_was(begun, tmp_path, monkeypatch, step, action):
     before, said = everything(begun), begun.history("1")
     (tmp_path / "jobs.csv").write_text("job,hours\n1,3\n2,3\n")
-
-    def fail(*_args, **_given):
-        raise LedgerError("the disk is full")
-
-    monkeypatch.setattr(database, step, fail)
+    monkeypatch.setattr(database, step, Mock(side_effect=LedgerError("the disk is full")))
     with pytest.raises(LedgerError):
         action(begun, tmp_path / "jobs.csv")
     monkeypatch.undo()

@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from decimal import Decimal
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 from sqlalchemy import insert
@@ -350,12 +351,9 @@ def test_no_password_is_shown_whatever_the_driver_says(url):
 def ends_badly(ledger, monkeypatch, *names):
     """Let the database refuse to end a transaction, and its cleaning up if that is named too."""
     dialect = ledger._engine.dialect
-
-    def refuse(*_):
-        raise dialect.dbapi.OperationalError("disk I/O error")
-
     for name in names:
-        monkeypatch.setattr(dialect, name, refuse)
+        error = dialect.dbapi.OperationalError("disk I/O error")
+        monkeypatch.setattr(dialect, name, Mock(side_effect=error))
 
 
 @pytest.mark.parametrize("failing", [["do_commit"], ["do_commit", "do_rollback"]])
@@ -481,23 +479,16 @@ def test_a_ledger_that_can_only_be_read_is_read_where_it_is_whole(ledger, file, 
 
 
 def test_a_disk_that_reports_an_error_and_is_full_is_called_full(ledger, file, monkeypatch):
-    def refuse(*_):
-        error = sqlite3.OperationalError("disk I/O error")
-        error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
-        raise error
-
-    monkeypatch.setattr(ledger._engine.dialect, "do_execute", refuse)
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+    monkeypatch.setattr(ledger._engine.dialect, "do_execute", Mock(side_effect=error))
     with pytest.raises(LedgerError, match=r"the disk reports an error \(SQLITE_IOERR_SHMSIZE\)"):
         ledger.rows("jobs")
     used = shutil.disk_usage("/")
     monkeypatch.setattr(shutil, "disk_usage", lambda _: used._replace(free=4096))
     with pytest.raises(LedgerError, match=r"cannot be written: the disk is full \(SQLITE_IOERR_SHMSIZE\)"):
         ledger.rows("jobs")
-
-    def gone(_):
-        raise OSError("gone")
-
-    monkeypatch.setattr(shutil, "disk_usage", gone)
+    monkeypatch.setattr(shutil, "disk_usage", Mock(side_effect=OSError("gone")))
     with pytest.raises(LedgerError, match=r"the disk reports an error"):
         ledger.rows("jobs")
 
@@ -520,37 +511,6 @@ def test_texts_that_are_not_utf_8_are_damage(ledger, file):
     assert any("\\udcff" in each and each.startswith("rule broken: column family") for each in told)
 
 
-APPEND = """
-import sys
-from reliability.records.ledger import open_ledger
-job = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
-with open_ledger(sys.argv[1]) as ledger:
-    while True:
-        ledger.add({"job": job, "findings": [{"component": c, "found": "sound"} for c in ("belt", "head")]})
-        sys.stdout.write(".")
-        sys.stdout.flush()
-"""
-
-
-def test_a_backup_is_consistent_while_others_write(ledger, file, tmp_path):
-    writer = subprocess.Popen([sys.executable, "-c", APPEND, str(file)], stdout=subprocess.PIPE)
-    try:
-        for turn in range(5):
-            writer.stdout.read(3)
-            ledger.backup(tmp_path / f"{turn}.db")
-    finally:
-        writer.kill()
-        writer.communicate()
-    sizes = []
-    for turn in range(5):
-        with open_ledger(tmp_path / f"{turn}.db") as copy:
-            assert not [problem for problem in copy.check() if problem.grave]
-            sizes.append(len(copy.rows("jobs")))
-            assert len(copy.rows("findings")) == 2 * sizes[-1]
-    assert sizes == sorted(sizes)
-    assert sizes[0] >= 3
-
-
 def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path, monkeypatch):
     taken = tmp_path / "taken.db"
     taken.write_text("mine")
@@ -568,11 +528,7 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
     with pytest.raises(LedgerError, match=r"x\.db exists already; a backup never"):
         ledger.backup(tmp_path / "x.db")
     monkeypatch.undo()
-
-    def full(_handle):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", Mock(side_effect=OSError(28, "No space left on device")))
     with pytest.raises(
         LedgerError, match=r"y\.db cannot be written: the disk is full\. There is no backup\.$"
     ):

@@ -432,6 +432,16 @@ def test_a_job_that_was_withdrawn_meanwhile_is_told(desk):
 # What a job changed: the second step.
 
 
+def written_up(desk, found=(), *, outcome="repaired", ended=()):
+    """Finish the open job."""
+    form = desk.form("job")
+    form.which.put("17")
+    fill(form, dict(found))
+    fill(form, {"Outcome": outcome, **dict(ended)})
+    form.save()
+    return form
+
+
 def told_change(form):
     form.change.start()
     form.change.start()  # once is enough
@@ -443,10 +453,7 @@ def test_a_job_is_written_before_anything_is_fitted(desk, monkeypatch):
     from reliability.worth import appraiser
 
     monkeypatch.setattr(appraiser, "fit_appraiser", failing(AssertionError, "fitted before it was asked"))
-    form = desk.form("job")
-    form.which.put("17")
-    fill(form, {"Outcome": "repaired"})
-    form.save()
+    form = written_up(desk)
     assert rows(desk)[-1]["outcome"] == "repaired"
     assert "What did this job change?" in [each.description for each in form.change.box.children[:1]]
 
@@ -457,11 +464,9 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk):
     from reliability.worth.appraiser import appraiser_of, kept_appraiser
     from reliability.worth.review import ranking
 
-    form = desk.form("job")
-    form.which.put("17")
-    fill(form, {"motor": "failed"})
-    fill(form, {"Outcome": "scrapped", "Ended by": "motor", "Ended why": "too worn"})
-    form.save()
+    form = written_up(
+        desk, {"motor": "failed"}, outcome="scrapped", ended={"Ended by": "motor", "Ended why": "too worn"}
+    )
     assert "Finished jobs" not in form.change.shown.value
     text = told_change(form)
     with open_ledger(desk.address) as ledger:
@@ -485,10 +490,7 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk):
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_failure_of_the_second_step_is_no_silence(desk, monkeypatch):
     monkeypatch.setattr("reliability.report.form.what_changed", failing(ZeroDivisionError))
-    form = desk.form("job")
-    form.which.put("17")
-    fill(form, {"Outcome": "repaired"})
-    form.save()
+    form = written_up(desk)
     assert "What the job changed cannot be told; the log of the kernel says why." in told_change(form)
 
 
@@ -506,11 +508,8 @@ def test_what_did_not_change_is_told_so(desk):
 def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk, monkeypatch):
     from reliability.records import frames
 
-    form = desk.form("job")
-    form.which.put("17")
-    fill(form, {"Outcome": "repaired"})
     monkeypatch.setattr(frames, "read_records", failing(LedgerError, "Nothing can be read."))
-    form.save()
+    form = written_up(desk)
     assert rows(desk)[-1]["outcome"] == "repaired"
     assert "Job <bdi>17</bdi> is written" in form.result.value
     assert "What the job changed cannot be told: Nothing can be read." in told_change(form)
