@@ -93,7 +93,9 @@ def start(bin_folder: Path) -> Server:
             os.chown(path, user.pw_uid, user.pw_gid)
         as_user = ["runuser", "-u", SERVICE_USER, "--"]
     # Text in the order of a dictionary, as on most servers: a ledger must not lean on the order of bytes.
-    collation = ["--locale-provider=icu", "--icu-locale=de"] if _version(bin_folder) >= FIRST_WITH_ICU else []
+    collation = (
+        ["--locale-provider=icu", "--icu-locale=de"] if int(bin_folder.parent.name) >= FIRST_WITH_ICU else []
+    )
     _run([*as_user, str(bin_folder / "initdb"), "-D", str(data), "-U", USER, "-A", "scram-sha-256",
           "--pwfile", str(word_file), "-E", "UTF8", "--locale=C.UTF-8", *collation, "--no-sync"])  # fmt: skip
     word_file.unlink()
@@ -102,10 +104,6 @@ def start(bin_folder: Path) -> Server:
     options = f"-p {port} -h 127.0.0.1 -k '' -F -c max_connections=40 -c shared_buffers=32MB"
     _run([*pg_ctl, "-l", str(log), "-o", options, "start"])
     return Server(folder, port, password, pg_ctl)
-
-
-def _version(bin_folder: Path) -> int:
-    return int(bin_folder.parent.name)
 
 
 def _free_port() -> int:

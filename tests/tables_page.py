@@ -100,11 +100,8 @@ def _columns(columns: Iterable[Column], heading: str) -> Iterator[str]:
     yield "|---|---|---|---|"
     for column in columns:
         name = column.name + ("*" if column.required else "")
-        yield f"| {name} | {_kind(column)} | {column.meaning} | {_allowed(column)} |"
-
-
-def _kind(column: Column) -> str:
-    return column.kind + (f", {column.unit}" if column.unit and column.unit != "currency" else "")
+        unit = f", {column.unit}" if column.unit and column.unit != "currency" else ""
+        yield f"| {name} | {column.kind}{unit} | {column.meaning} | {_allowed(column)} |"
 
 
 def _allowed(column: Column) -> str:

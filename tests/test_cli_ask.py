@@ -4,6 +4,7 @@ import select
 import signal
 import subprocess
 import sys
+from contextlib import contextmanager
 
 import pytest
 
@@ -146,25 +147,32 @@ def test_breaking_off_leaves_nothing(command_line):
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a terminal of its own")
 def test_control_c_at_a_real_terminal_leaves_nothing(bench):
     before = bench.ok("export", "before")
+    with at_a_terminal("--ledger", str(bench.file), "add", "--ask") as (terminal, process, _):
+        wait_for(terminal, b"Family")
+        os.write(terminal, b"1\n")
+        wait_for(terminal, b"front panel")
+        assert _interrupted(process) == 1
+    assert bench.ok("export", "after").replace("after", "before") == before
+    assert bench.ok("check").startswith("1 job: 0 broken")
+
+
+@contextmanager
+def at_a_terminal(*words, cwd=None):
+    """Start a command at a terminal of its own; give the terminal's other end, the process, and how it was run."""
     leader, follower = pty.openpty()
-    line = [sys.executable, "-m", "reliability.cli", "--ledger", str(bench.file), "add", "--ask"]
-    environment = {**os.environ, "PYTHONPATH": ROOT}
+    line = [sys.executable, "-m", "reliability.cli", *words]
+    run = {"stdin": follower, "stdout": follower, "stderr": follower, "cwd": cwd,
+           "env": {**os.environ, "PYTHONPATH": ROOT}}  # fmt: skip
     # A shell that runs the tests in the background lets its children ignore Ctrl-C; a real terminal does not.
-    process = subprocess.Popen(line, stdin=follower, stdout=follower, stderr=follower, env=environment,
-                               start_new_session=True,
+    process = subprocess.Popen(line, start_new_session=True, **run,
                                preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # fmt: skip
     try:
-        _wait_for(leader, b"Family")
-        os.write(leader, b"1\n")
-        _wait_for(leader, b"front panel")
-        assert _interrupted(process) == 1
+        yield leader, process, run
     finally:
         process.kill()
         process.wait()
         os.close(leader)
         os.close(follower)
-    assert bench.ok("export", "after").replace("after", "before") == before
-    assert bench.ok("check").startswith("1 job: 0 broken")
 
 
 def _interrupted(process):
@@ -178,7 +186,7 @@ def _interrupted(process):
     return None
 
 
-def _wait_for(terminal, text):
+def wait_for(terminal, text):
     seen = b""
     while text not in seen:
         assert select.select([terminal], [], [], 30)[0], seen

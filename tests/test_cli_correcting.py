@@ -1,7 +1,6 @@
 """`set`, `family`, `part`, `heard`, `rename`, `import --correct`, and what a first hour meets."""
 
 import os
-import pty
 import subprocess
 import sys
 
@@ -11,9 +10,7 @@ from reliability.cli import main
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import SETTINGS
 from reliability.report.data import DEMO
-from tests.test_cli_ask import _wait_for
-
-ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+from tests.test_cli_ask import at_a_terminal, wait_for
 
 
 def test_what_is_told_of_a_part_is_of_today(bench):
@@ -106,27 +103,18 @@ def test_a_trial_ledger_says_that_it_holds_the_demo(command_line):
 
 
 def test_settings_are_asked_for_once_on_a_new_ledger(tmp_path):
-    leader, follower = pty.openpty()
-    line = [sys.executable, "-m", "reliability.cli", "--ledger", "own.db", "intake", "Tarnwick T2"]
-    run = {"stdin": follower, "stdout": follower, "stderr": follower, "cwd": tmp_path,
-           "env": {**os.environ, "PYTHONPATH": ROOT}}  # fmt: skip
-    process = subprocess.Popen([*line, "--new-family", "--kind", "tape deck"], **run)
-    try:
+    words = ("--ledger", "own.db", "intake", "Tarnwick T2")
+    with at_a_terminal(*words, "--new-family", "--kind", "tape deck", cwd=tmp_path) as (leader, process, run):
         for name, answer in (
             ("hour_rate", "12,5"),
             ("hour_rate", "12.5"),
             ("selling_fee", ""),
             ("margin", "5"),
         ):
-            _wait_for(leader, f"{name} ({SETTINGS[name].meaning}) [0]: ".encode())
+            wait_for(leader, f"{name} ({SETTINGS[name].meaning}) [0]: ".encode())
             os.write(leader, f"{answer}\n".encode())
         assert process.wait(timeout=30) == 0
-        assert subprocess.run(line, timeout=30, check=True, **run).returncode == 0
-    finally:
-        process.kill()
-        process.wait()
-        os.close(leader)
-        os.close(follower)
+        subprocess.run([sys.executable, "-m", "reliability.cli", *words], timeout=30, check=True, **run)
     with open_ledger(tmp_path / "own.db") as ledger:
         said = {row["setting"]: row["value"] for row in ledger.rows("settings")}
         assert len(ledger.rows("jobs")) == 2

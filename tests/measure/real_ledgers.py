@@ -227,20 +227,15 @@ def _half_the_findings(records: Records, seed: int) -> Records:
     return replace(records, findings=some.reset_index(drop=True))
 
 
-def _no_findings(records: Records, seed: int) -> Records:
-    return replace(records, findings=records.findings.iloc[:0])
-
-
-def _no_ends(records: Records, seed: int) -> Records:
-    jobs = records.jobs.assign(ended_by=None, ended_why=None)
-    return replace(_no_findings(records, seed), jobs=jobs)
+def _no_findings(records: Records, **ends: None) -> Records:
+    return replace(records, findings=records.findings.iloc[:0], jobs=records.jobs.assign(**ends))
 
 
 VARIANTS: dict[str, Callable[[Records, int], Records]] = {
-    "whole": lambda records, seed: records,
+    "whole": lambda records, _: records,
     "half the findings": _half_the_findings,
-    "no findings": _no_findings,
-    "no findings, no ends": _no_ends,
+    "no findings": lambda records, _: _no_findings(records),
+    "no findings, no ends": lambda records, _: _no_findings(records, ended_by=None, ended_why=None),
 }
 
 

@@ -17,54 +17,61 @@ def kinds(report):
     return [page for page in all_pages(report) if page.subject in wanted.values()]
 
 
-def opened(browser, path, width, scheme, asked, dialogs):
-    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-    page.on("request", lambda request: asked.append(request.url))
-    page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
-    page.on("console", lambda message: dialogs.append(message.text) if message.type == "error" else None)
-    page.goto(path.as_uri())
-    page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
-    return page
+#: By how much a page is wider than its window.
+TOO_WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.fixture
+def opened(browser, awkward_report):
+    """Open a page of the report with all that is folded; what it asks for and says is kept with it."""
+    pages = []
+
+    def opened(wanted, width, scheme="light"):
+        page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        pages.append(page)
+        page.asked, page.said = [], []
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.on("dialog", lambda dialog: (page.said.append(dialog.message), dialog.dismiss()))
+        page.on(
+            "console", lambda message: page.said.append(message.text) if message.type == "error" else None
+        )
+        page.goto((awkward_report / wanted.target).as_uri())
+        page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
+        return page
+
+    yield opened
+    for page in pages:
+        page.close()
 
 
 @pytest.mark.parametrize(("scheme", "axe_width"), [("light", 360), ("dark", 1440)])
 def test_pages_fit_every_screen_ask_for_nothing_and_can_be_read_by_all(
-    browser, awkward_report, awkward, scheme, axe_width
+    opened, awkward_report, awkward, scheme, axe_width
 ):
     from axe_playwright_python.sync_playwright import Axe
 
     for wanted in kinds(awkward):
-        asked = []
-        said = []
-        path = awkward_report / wanted.target
-        page = opened(browser, path, WIDTHS[0], scheme, asked, said)
+        page = opened(wanted, WIDTHS[0], scheme)
         too_wide = {}
         for width in WIDTHS:
             page.set_viewport_size({"width": width, "height": 900})
-            too_wide[width] = page.evaluate(
-                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            )
+            too_wide[width] = page.evaluate(TOO_WIDE)
             if width == axe_width:
                 found = Axe().run(page).response["violations"]
-        page.close()
         assert (wanted.target, too_wide) == (wanted.target, dict.fromkeys(WIDTHS, 0))
-        assert (asked, said) == ([path.as_uri()], [])
+        assert (page.asked, page.said) == ([(awkward_report / wanted.target).as_uri()], [])
         assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
 
 
-def test_names_of_the_ledger_never_become_markup(browser, awkward_report, awkward):
+def test_names_of_the_ledger_never_become_markup(opened, awkward):
     tags = "script, b, i, em, u, [onmouseover], [onerror]"
     for wanted in all_pages(awkward):
-        said = []
-        page = opened(browser, awkward_report / wanted.target, 768, "light", [], said)
+        page = opened(wanted, 768)
         found = page.evaluate(f"document.querySelectorAll({tags!r}).length")
-        heading = page.inner_text("h1")
-        title = page.title()
-        page.close()
-        assert (wanted.target, found, said) == (wanted.target, 0, [])
+        assert (wanted.target, found, page.said) == (wanted.target, 0, [])
         if wanted.subject:
-            assert heading.lower() == wanted.subject.lower()
-            assert title == f"{wanted.subject} · benchodds"
+            assert page.inner_text("h1").lower() == wanted.subject.lower()
+            assert page.title() == f"{wanted.subject} · benchodds"
 
 
 SMALL = """() => [...document.querySelectorAll('svg text, td, td small, th small, li, p')].filter(each => {
@@ -75,45 +82,34 @@ SMALL = """() => [...document.querySelectorAll('svg text, td, td small, th small
 
 
 @pytest.mark.parametrize("width", [360, 1440])
-def test_letters_are_large_enough_at_every_width_in_charts_too(browser, awkward_report, awkward, width):
+def test_letters_are_large_enough_at_every_width_in_charts_too(opened, awkward, width):
     for wanted in kinds(awkward):
-        page = opened(browser, awkward_report / wanted.target, width, "light", [], [])
+        page = opened(wanted, width)
         small = page.evaluate(SMALL.replace("LEAST", str(LEAST_LETTERS)))
-        most = page.evaluate(SMALL.replace("LEAST", "40"))
-        page.close()
         assert (wanted.target, small) == (wanted.target, [])
-        assert most  # the same look finds letters below a size that none has
+        assert page.evaluate(
+            SMALL.replace("LEAST", "40")
+        )  # the same look finds letters below a size that none has
 
 
-def test_a_number_that_stands_below_its_name_on_a_phone_says_what_it_is(browser, awkward_report, awkward):
+def test_a_number_that_stands_below_its_name_on_a_phone_says_what_it_is(opened, awkward):
     (family,) = [page for page in kinds(awkward) if page.kind == "family"]
-    page = opened(browser, awkward_report / family.target, 360, "light", [], [])
-    said = page.evaluate(
+    said = opened(family, 360).evaluate(
         "[...document.querySelectorAll('table.rows td[data-head]:not(.leads):not(.wide):not(.long)')]"
         ".map(each => [each.dataset.head, getComputedStyle(each, '::before').content])"
     )
-    page.close()
     assert ["Mended", '"Mended "'] in said
     assert all(shown == f'"{head} "' for head, shown in said)
 
 
-def test_a_page_prints_on_paper(browser, awkward_report, awkward):
+def test_a_page_prints_on_paper(opened, awkward):
     for wanted in (page for page in kinds(awkward) if page.kind in ("fleet", "family")):
-        page = opened(browser, awkward_report / wanted.target, 768, "dark", [], [])
+        page = opened(wanted, 768, "dark")
         page.emulate_media(media="print")
         width_mm = 184  # A4 less the margins
         page.set_viewport_size({"width": int(width_mm / 25.4 * 96), "height": 1000})
-        too_wide = page.evaluate(
-            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        )
         paper = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
         navigation = page.evaluate("getComputedStyle(document.querySelector('nav')).display")
-        pdf = page.pdf(format="A4")
-        page.close()
-        assert (wanted.target, too_wide, paper, navigation) == (
-            wanted.target,
-            0,
-            "rgb(255, 255, 255)",
-            "none",
-        )
-        assert pdf.startswith(b"%PDF")
+        found = (wanted.target, page.evaluate(TOO_WIDE), paper, navigation)
+        assert found == (wanted.target, 0, "rgb(255, 255, 255)", "none")
+        assert page.pdf(format="A4").startswith(b"%PDF")

@@ -13,7 +13,6 @@ from reliability.records.package import DEMO, described_in, write_package
 from tests.simulate.fleet import (
     SETTINGS,
     Row,
-    Rows,
     hearsay_row,
     market_levels,
     run_bench,
@@ -405,17 +404,13 @@ def _hearsay(world: World) -> tuple[Mapping[str, float | str | None], ...]:
     )
 
 
-def demo_rows() -> Rows:
-    """Draw the ledger of the demo: rows of every documented table."""
-    return run_bench(demo_world(), DEMO_JOBS, DEMO_SEED)
-
-
 def write_demo(out: Path) -> None:
     """Write the demo as a CSV data package, with the offers and a page on what is true of it.
 
     An earlier demo in the folder is replaced; one that holds something else is refused.
     """
-    world, rows = demo_world(), demo_rows()
+    world = demo_world()
+    rows = run_bench(world, DEMO_JOBS, DEMO_SEED)
     if described_in(out).get(DEMO) is True:
         shutil.rmtree(out)
     write_package(rows, out, demo=True)

@@ -309,7 +309,10 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
         **rows,
         "parts": part_rows(world),
         "hearsay": [dict(row) for row in world.hearsay],
-        "settings": [{"setting": name, "value": _plain(v)} for name, v in sorted(world.settings.items())],
+        "settings": [
+            {"setting": name, "value": v if isinstance(v, str) else f"{v:g}"}
+            for name, v in sorted(world.settings.items())
+        ],
     }
 
 
@@ -318,10 +321,6 @@ def unwritten_jobs(world: World, n_jobs: int, seed: int) -> tuple[int, int]:
     stays = _newest(world, n_jobs, seed)
     lost = [stay.passage.repaired for stay in stays if stay.job == "lost"]
     return len(lost), sum(lost)
-
-
-def _plain(value: float | str) -> str:
-    return value if isinstance(value, str) else f"{value:g}"
 
 
 def _newest(world: World, n_jobs: int, seed: int) -> list[Stay]:
