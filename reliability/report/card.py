@@ -19,7 +19,7 @@ from reliability.records.tables import LEFT_BECAUSE
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import counted, is_known, limit, verdict_mark
 from reliability.report.run import whose
-from reliability.report.show import TEMPLATES, templates
+from reliability.report.show import TEMPLATES, style_sheet, templates
 from reliability.worth import judging, odds
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.plan import all_cautions
@@ -166,7 +166,7 @@ def make_card(
     lines = (line.strip() for each in SCRIPTS for line in _source(f"{each}.js").splitlines())
     joined = "\n".join(line for line in lines if line and not line.startswith("//"))
     script = f'(() => {{\n"use strict";\n{joined}\n}})();'
-    style = "\n".join(line.strip() for line in _source("card.css").splitlines())
+    style = "\n".join(line.strip() for line in style_sheet("card/card.css").splitlines())
     # Marks of the verdicts are taken apart, so that the script draws the same ones.
     marks = {each: ElementTree.fromstring(verdict_mark(each)).iterfind("svg/*") for each in HEADINGS if each}
     numbers = {

@@ -17,7 +17,7 @@ from typing import Any
 from markupsafe import Markup
 
 from reliability.errors import InvalidInput, ReportError, unknown
-from reliability.report.show import TEMPLATES, templates
+from reliability.report.show import style_sheet, templates
 
 
 @contextmanager
@@ -64,7 +64,7 @@ def render(
             shown=shown,
             printed=printed,
         )
-    style = (TEMPLATES / "style.css").read_text("utf-8").strip()
+    style = style_sheet("style.css")
     page = templates().get_template("page.html.j2").render(page=around, style=Markup(style), shown=shown)
     lines = (line.rstrip() for line in page.splitlines())
     return "\n".join(line for line in lines if line) + "\n", printed

@@ -64,6 +64,11 @@ def templates() -> Environment:
     return made
 
 
+def style_sheet(name: str) -> str:
+    """Give a style sheet, behind what pages and card have in common."""
+    return "\n".join((TEMPLATES / each).read_text("utf-8").strip() for each in ("base.css", name))
+
+
 # ---- Filters that know the report: links to its pages, amounts in its currency
 
 
