@@ -10,9 +10,7 @@ class Refusal extends Error {
 
 const cleanText = (text) => String(text ?? "").replace(/\r\n?/g, "\n").normalize("NFC").trim();
 
-function readName(field, cell) {
-  const text = cleanText(cell);
-  if (text === "") return null;
+function readName(field, text) {
   if (/[\p{Cc}\p{Cs}\p{Zl}\p{Zp}]/u.test(text)) {
     throw new Refusal(field, "This holds a character that a name may not have, such as a line break.");
   }
@@ -25,9 +23,7 @@ function readName(field, cell) {
   return text;
 }
 
-function readYear(field, cell) {
-  const text = cleanText(cell);
-  if (text === "") return NaN;
+function readYear(field, text) {
   const [first, last] = RULES.years;
   if (!/^[0-9]{4}$/.test(text) || Number(text) < first || Number(text) > last) {
     throw new Refusal(field, `Write a year of four digits, ${first} to ${last}, or nothing.`);
@@ -35,22 +31,18 @@ function readYear(field, cell) {
   return Number(text);
 }
 
-function readMoney(field, cell, isPrice) {
-  const text = cleanText(cell);
-  if (text === "") return NaN;
+function readMoney(field, text) {
   if (!/^-?[0-9]+(\.[0-9]+)?$/.test(text) || /\.[0-9]{2}[0-9]*[1-9]/.test(text)) {
     throw new Refusal(field, "Write an amount with at most two decimals, such as 12.50, or nothing.");
   }
   const amount = Number(text);
   if (Math.abs(amount) >= RULES.most_money) throw new Refusal(field, "This is more than a ledger can hold.");
-  if (isPrice && !(amount > 0)) throw new Refusal(field, "A working price is above 0. Leave it empty if it is not known.");
+  if (field === "working_price" && !(amount > 0)) throw new Refusal(field, "A working price is above 0. Leave it empty if it is not known.");
   if (amount < 0) throw new Refusal(field, "A price is at least 0.");
   return amount;
 }
 
-function readDay(field, cell) {
-  const text = cleanText(cell);
-  if (text === "") return null;
+function readDay(field, text) {
   const day = text.length === 7 ? `${text}-16` : text;
   const parts = /^([0-9]{4})-([0-9]{2})-([0-9]{2})$/.exec(day);
   const moment = parts && new Date(Date.UTC(parts[1], parts[2] - 1, parts[3]));
@@ -61,9 +53,7 @@ function readDay(field, cell) {
   return day;
 }
 
-function readSign(name, cell) {
-  const text = cleanText(cell);
-  if (text === "") return null;
+function readSign(name, text) {
   if (text !== "yes" && text !== "no") throw new Refusal(name, "A sign is yes, no, or not looked at.");
   return text;
 }
@@ -71,9 +61,10 @@ function readSign(name, cell) {
 // Cells as an offers file has them, all texts; every fault is gathered before any is told.
 function readOffer(cells) {
   const faults = [];
-  const read = (reader, field, ...more) => {
+  const read = (reader, field, empty = null) => {
+    const text = cleanText(cells[field]);
     try {
-      return reader(field, cells[field], ...more);
+      return text === "" ? empty : reader(field, text);
     } catch (fault) {
       if (!(fault instanceof Refusal)) throw fault;
       faults.push(fault);
@@ -83,10 +74,10 @@ function readOffer(cells) {
   const offer = { signs: new Map() };
   for (const field of ["offer", "family", "model", "kind", "lot"]) offer[field] = read(readName, field);
   if (offer.offer === null && !faults.length) faults.push(new Refusal("offer", "Every offer needs a label."));
-  offer.workingPrice = read(readMoney, "working_price", true);
-  const [first, last] = [read(readYear, "built_from"), read(readYear, "built_to")];
-  offer.asked = read(readMoney, "asked", false);
-  offer.lotAsked = read(readMoney, "lot_asked", false);
+  offer.workingPrice = read(readMoney, "working_price", NaN);
+  const [first, last] = ["built_from", "built_to"].map((field) => read(readYear, field, NaN));
+  offer.asked = read(readMoney, "asked", NaN);
+  offer.lotAsked = read(readMoney, "lot_asked", NaN);
   if (offer.lot === null && offer.lotAsked >= 0) faults.push(new Refusal("lot_asked", "Name the lot that this price is for."));
   offer.seenOn = read(readDay, "seen_on");
   read(readName, "bought");
