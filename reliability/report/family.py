@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 from scipy.special import expit, logit
 
 from reliability.life.curves import DAYS_PER_YEAR, NOT_KNOWN
@@ -12,7 +13,7 @@ from reliability.life.weibull import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.format import HARD_SPACE, listed
-from reliability.report.lives import BEYOND_YEARS
+from reliability.report.lives import BEYOND_YEARS, NO_STEPS
 from reliability.report.show import Shown, show
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
@@ -214,26 +215,14 @@ def lives(report: ReportData, family: str) -> Shown:
     frame = own.summary.set_index("component").reindex(order[order.isin(own.summary["component"])])
     frame = frame.reset_index()
     has_curve = frame["is_drawn"].fillna(False).astype(bool) & (frame["status"] == "ok")
-    last = np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS])
-    pooled, pictures = report.failed_by_age(family, np.linspace(0, last, 26)), []
+    last = float(np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS]))
+    pictures = []
     for row in frame[has_curve].itertuples():
         says = f"{row.n_failed:.0f} failed, {row.n_sound:.0f} still worked. {half_failed(row)}"
-        model, marks, odds = (
-            each[each["component"] == row.component] for each in (own.model, own.marks, pooled)
-        )
+        model, told = own.model[own.model["component"] == row.component], format.capital(row.component)
+        alt = f"Share of {row.component} failed by age. {says}"
         pictures.append(
-            figures.life_curve(
-                title=format.capital(row.component),
-                alt=f"Share of {row.component} failed by age. {says}",
-                says=says,
-                steps=own.steps[row.component],
-                model=model,
-                pooled=odds,
-                marks=marks,
-                last_record=row.oldest_years,
-                today_years=report.usual_age(family),
-                last_age=last,
-            )
+            life_curve(report, family, row.component, last, model=model, title=told, alt=alt, says=says)
         )
     curve = {FAIR: "A Weibull curve is a fair summary", ANOTHER: "A {} curve fits better"}
     checks: dict[str, list[tuple[str, str]]] = {}
@@ -248,6 +237,21 @@ def lives(report: ReportData, family: str) -> Shown:
     rest = frame.loc[~has_curve, ["component", "fit_says"]].itertuples(index=False, name=None)
     return show(
         report, "family", "lives", n_seen=len(frame), pictures=pictures, rest=list(rest), checks=checks
+    )
+
+
+def life_curve(report: ReportData, family: str, component: str, last_age: float, **more: Any) -> Markup:
+    """Draw the share failed by age: of a family's own records, and as the odds have it; up to an age."""
+    own, pooled = report.own_lives(family), report.failed_by_age(family, np.linspace(0, last_age, 26))
+    marks = own.marks[own.marks["component"] == component]
+    return figures.life_curve(
+        steps=own.steps.get(component, NO_STEPS),
+        marks=marks,
+        pooled=pooled[pooled["component"] == component],
+        last_record=float(marks["age_years"].max()) if len(marks) else 0.0,
+        today_years=report.usual_age(family),
+        last_age=last_age,
+        **more,
     )
 
 

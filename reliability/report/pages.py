@@ -13,8 +13,8 @@ from reliability.records.tables import TABLES
 from reliability.records.values import exponent_of
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.family import FEW, called_changes
-from reliability.report.lives import BEYOND_YEARS, NO_STEPS
+from reliability.report.family import FEW, called_changes, life_curve
+from reliability.report.lives import BEYOND_YEARS
 from reliability.report.run import CARD
 from reliability.report.show import Shown, show
 from reliability.worth.judging import gaps_notes
@@ -264,31 +264,18 @@ def component_ages(report: ReportData, component: str) -> Shown:
     frame = families_with(report, component)
     if frame.empty:
         return Shown("")
-    owns = {each: report.own_lives(each) for each in frame["family"]}
-    marks = {each: own.marks[own.marks["component"] == component] for each, own in owns.items()}
-    last = (
-        float(np.nanmax([*frame["age_years"], *pd.concat(marks.values())["age_years"], 0.0])) + BEYOND_YEARS
-    )
+    marks = {each: report.own_lives(each).marks for each in frame["family"]}
+    marks = {each: seen[seen["component"] == component] for each, seen in marks.items()}
+    ages = [*frame["age_years"], *pd.concat(marks.values())["age_years"], 0.0]
+    last = float(np.nanmax(ages)) + BEYOND_YEARS
     pictures = []
     for row in frame.itertuples():
         here = marks[row.family]
         failed, n = int(here["count"].where(here["is_failed"], 0).sum()), int(here["count"].sum())
         says = f"{failed} failed, {n - failed} still worked." if n else "No record."
         today = f"Today, at {format.years(row.age_years)}: {format.share(row.failed)}."
-        pooled = report.failed_by_age(row.family, np.linspace(0, last, 26))
-        pictures.append(
-            figures.life_curve(
-                title=row.family,
-                alt=f"Share of {component} failed by age in {row.family}. {says} {today}",
-                says=says,
-                steps=owns[row.family].steps.get(component, NO_STEPS),
-                marks=here,
-                pooled=pooled[pooled["component"] == component],
-                last_record=float(here["age_years"].max()) if n else 0.0,
-                today_years=row.age_years,
-                last_age=last,
-            )
-        )
+        alt = f"Share of {component} failed by age in {row.family}. {says} {today}"
+        pictures.append(life_curve(report, row.family, component, last, title=row.family, alt=alt, says=says))
     return show(report, "component", "ages", pictures=pictures)
 
 
