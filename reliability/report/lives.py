@@ -27,10 +27,7 @@ BEYOND_YEARS = 6.0
 """How far a drawing goes on beyond the oldest record."""
 
 NO_STEPS = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
-# Where the limits of a curve are worked out, as parts of its last age; between, they are all but straight in
-# the coordinates in which a Weibull curve is.
-_PARTS = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0])
-_POINTS = 51
+_POINTS = 35
 COLUMNS = (
     "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low", "b50_high",
     "is_drawn", "fit_says",
@@ -95,22 +92,13 @@ def _model(fit: WeibullFit, fitted: pd.DataFrame, last_age: float) -> pd.DataFra
     """Draw the Weibull curves of some components (component, stratum) up to an age."""
     if fitted.empty:
         return pd.DataFrame(columns=list(_CURVE))
-    at, ages = last_age * _PARTS, np.linspace(0.0, last_age, _POINTS)
-    limits = np.array(fit.failed_by(np.tile(at, (fit.stratum.size, 1))))[:, fitted["stratum"]]
+    ages = np.linspace(0.0, last_age, _POINTS)
+    shares = np.array(fit.failed_by(np.tile(ages, (fit.stratum.size, 1))))[:, fitted["stratum"]]
     frames = [
         pd.DataFrame({"component": each, "age_years": ages, "failed": failed, "low": low, "high": high})
-        for each, found in zip(fitted["component"], limits.transpose(1, 0, 2), strict=True)
-        for failed, low, high in [[_between(ages, at, share) for share in found]]
+        for each, (failed, low, high) in zip(fitted["component"], shares.transpose(1, 0, 2), strict=True)
     ]
     return format.rounded(pd.concat(frames, ignore_index=True), age_years=2, failed=3, low=3, high=3)
-
-
-def _between(ages: np.ndarray, at: np.ndarray, failed: np.ndarray) -> np.ndarray:
-    """Join shares by pieces of Weibull curves: straight lines in log age and log of minus log of survival."""
-    share = np.clip(failed, 1e-12, 1 - 1e-12)
-    z, x, wanted = np.log(-np.log1p(-share)), np.log(at), np.log(np.maximum(ages, at[0] / 2))
-    below = np.maximum((z[1] - z[0]) / (x[1] - x[0]), 0.0) * np.minimum(wanted - x[0], 0.0)
-    return np.where(ages > 0, -np.expm1(-np.exp(np.interp(wanted, x, z) + below)), 0.0)
 
 
 def _status(row: Any, bracket_low: float, bracket_high: float) -> str:
