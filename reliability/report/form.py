@@ -17,7 +17,7 @@ from reliability.errors import BenchoddsError, InvalidInput, unknown
 from reliability.records import tables
 from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
-from reliability.records.ledger import REFERENCE_TABLES, open_ledger, trial_ledger
+from reliability.records.ledger import REFERENCE_TABLES, ledger_mark, open_ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Written, write_up
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, UNREPAIRED, Column, usual_components
 from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
@@ -28,9 +28,7 @@ from reliability.report.format import bullets, name, paragraph, text
 from reliability.report.show import TEMPLATES, templates
 
 if TYPE_CHECKING:
-    from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
-    from reliability.worth.appraiser import Appraiser
 
 # The ledger behind the forms, and how they write to it.
 
@@ -116,47 +114,41 @@ def open_desk(ledger: str = "", *, today: datetime.date | None = None) -> Desk:
 
 
 class Moment(NamedTuple):
-    """A ledger at one moment: what it held, what is kept of a fit to that; or why it could not be read."""
+    """A ledger at one moment: what it held, and where odds of that are kept; or why it could not be read."""
 
-    records: "Records | None"
-    kept: "Appraiser | None"
+    records: Any  # `Records`; None where there was trouble
+    mark: str = ""
+    folder: Path | None = None
     trouble: str = ""
 
     @classmethod
     def of(cls, ledger: "Ledger") -> "Moment":
         """Read it. A fault is told later: a job is worth more than what it teaches."""
         from reliability.records.frames import read_records
-        from reliability.worth.appraiser import kept_appraiser
+        from reliability.worth.appraiser import kept_folder
 
         try:
-            return cls(read_records(ledger), kept_appraiser(ledger))
+            mark = ledger_mark(ledger)  # before its rows: no others may ever be kept under it
+            return cls(read_records(ledger), mark, kept_folder(ledger))
         except BenchoddsError as error:
-            return cls(None, None, str(error))
+            return cls(None, trouble=str(error))
 
 
 def what_changed(
-    address: str, family: str, job: str, before: Moment, after: Moment, *, warn: Callable[[str], object]
+    family: str, job: str, before: Moment, after: Moment, *, warn: Callable[[str], object]
 ) -> str:
     """Show how a usual unit of a family is judged before and after a job was written."""
-    from reliability.records.frames import read_records
-    from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
+    from reliability.worth.appraiser import fit_appraiser, kept_odds, last_day
     from reliability.worth.review import ranking
 
+    if before.records is None or after.records is None:
+        raise BenchoddsError(before.trouble or after.trouble)
     rows: list[Any] = []
-    for moment in (before, after):
-        if moment.records is None or after.records is None:
-            raise BenchoddsError(before.trouble or after.trouble)
-        odds = moment.kept
-        with open_ledger(address) as ledger:
-            if odds is None and read_records(ledger).fingerprint() == moment.records.fingerprint():
-                odds = appraiser_of(ledger, warn=warn)
-        odds = odds or fit_appraiser(moment.records, last_day(moment.records))
+    for records, mark, folder, _ in (before, after):
+        odds = kept_odds(folder, [mark], partial(fit_appraiser, records, last_day(records)), warn=warn)
         families = {each: odds.families[each] for each in odds.families if each == family}
-        day = last_day(after.records)
-        table = ranking(replace(odds, families=families), moment.records, as_of=day)
-        rows += (
-            table.reset_index(drop=True).reindex([0]).itertuples()
-        )  # all empty before a family's first job
+        table = ranking(replace(odds, families=families), records, as_of=last_day(after.records))
+        rows += table.reset_index(drop=True).reindex([0]).itertuples()  # empty before a family's first job
     then, now = rows
     change = templates().get_template("parts/change.html.j2")
     return change.render(family=family, job=job, then=then, now=now, report=odds)
@@ -168,9 +160,9 @@ _AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": 
 class _Change:
     """A button that works out what a job changed, and shows it."""
 
-    def __init__(self, address: str, before: Moment, after: Moment, family: str, job: str) -> None:
+    def __init__(self, family: str, job: str, before: Moment, after: Moment) -> None:
         self._told: list[str] = []
-        self._work_out = partial(what_changed, address, family, job, before, after, warn=self._told.append)
+        self._work_out = partial(what_changed, family, job, before, after, warn=self._told.append)
         asked = "What did this job change?"
         self.button = widgets.Button(description=asked, layout=_AS_WIDE_AS_ITS_WORDS)
         self.button.on_click(lambda _: self.start())
@@ -433,7 +425,7 @@ class _JobForm(_Form):
             said = paragraph(f"Job {name(written.job)}: write this number on its label", kind="bench-number")
             return said + paragraph(f"{family} is taken in.") + notes, None
         said = f"Job {name(written.job)} is written: {family}, {text(written.outcome)}"
-        change = _Change(self.desk.address, before, after, written.family, written.job)
+        change = _Change(written.family, written.job, before, after)
         return paragraph(said, kind="bench-number") + notes, change
 
     def _end(self, document: JobDocument) -> tuple[list[Fault], list[dict[str, Any]], set[str]]:
@@ -529,7 +521,7 @@ class _RowForm(_Form):
             if before is None:
                 return said, None
             family = ledger.job(row["job"])["job"]["family"]
-            return said, _Change(self.desk.address, before, Moment.of(ledger), family, row["job"])
+            return said, _Change(family, row["job"], before, Moment.of(ledger))
 
 
 def _sell(ledger: "Ledger", _task: _Task, row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:

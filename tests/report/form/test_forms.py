@@ -501,7 +501,7 @@ def test_what_did_not_change_is_told_so(desk):
     with open_ledger(desk.address) as ledger:
         appraiser_of(ledger)
         now = Moment.of(ledger)
-    said = what_changed(desk.address, "Dallow 80", "2", now, now, warn=pytest.fail)
+    said = what_changed("Dallow 80", "2", now, now, warn=pytest.fail)
     assert "Of <bdi>Dallow 80</bdi>, verdict, ceiling and odds stay as they were. At " in said
 
 
