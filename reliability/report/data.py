@@ -2,7 +2,7 @@
 
 import datetime
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -70,7 +70,6 @@ class ReportData:
         as_of: datetime.date | None = None,  # the last date in the ledger if not given, else today
         *,
         store: Path | None = None,  # the folder in which odds are kept for the next run
-        executor: Executor | None = None,  # fits odds of earlier days, and what needs no odds
         card: str = "",  # the day that the pocket card beside the pages is for
         odds: Fit | None = None,  # those of the commands, if they are of the same records and day
     ) -> None:
@@ -78,37 +77,32 @@ class ReportData:
         self.records = records if as_of is None else known_by(records, self.as_of)
         self.fingerprint = records.fingerprint()
         self.card = card
-        self._store, self._at_hand, self._executor = store, odds, executor
+        self._store, self._at_hand = store, odds
         self.explained, self.components = cache(self._explained), cache(self._components)
         self.own_lives = cache(self._own_lives)
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
 
-    def begin(self, families: Iterable[str] = ()) -> None:
-        """Begin with what needs no odds of today, where somebody else can work it out meanwhile."""
-        if self._executor is None:
-            return
-        works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
-        before = self._known_before, self._day_before
-        for known, day in [before, *((self.records, day) for day in self._days)]:
-            if kept_odds(self._store, _key(known, day), lambda: None) is None:
-                works["odds", id(known), day] = fit_appraiser, known, day
-        works["changes",] = _changes_of, self.own
-        works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
-        self._begun = {key: self._executor.submit(*work).result for key, work in works.items()}
-
-    def prepare(self) -> None:
-        """Work out once what several pages ask for."""
+    def prepare(self, families: Collection[str], executor: Executor | None) -> None:
+        """Work out once what several pages ask for; elsewhere meanwhile what needs no odds of today."""
+        if executor is not None:
+            works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
+            before = self._known_before, self._day_before
+            for known, day in [before, *((self.records, day) for day in self._days)]:
+                if kept_odds(self._store, _key(known, day), lambda: None) is None:
+                    works["odds", id(known), day] = fit_appraiser, known, day
+            works["changes",] = _changes_of, self.own
+            works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
+            self._begun = {key: executor.submit(*work).result for key, work in works.items()}
         shared = ("gains", "calibration", "ranking_before", "changes", "counts")
-        works = [partial(getattr, self, name) for name in shared]
-        works += [partial(self.own_lives, key[1]) for key in self._begun if key[0] == "lives"]
-        for work in works:
+        for work in (*(partial(getattr, self, name) for name in shared),
+                     *(partial(self.own_lives, family) for family in families)):  # fmt: skip
             try:
                 work()
             except Exception as error:
                 if isinstance(error, CancelledError) or is_end_of_process(error):
                     raise
                 # The pages that ask for it will tell; the others do without.
-        self._executor, self._begun = None, {}
+        self._begun = {}
 
     def _done(self, *key: Any, here: Callable[[], Any]) -> Any:
         """Wait for what was begun elsewhere; else do it here."""

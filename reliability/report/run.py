@@ -145,19 +145,13 @@ def around(page: Page, data: "ReportData", run: Run) -> dict[str, Any]:
     again = ["benchodds report", *(["--as-of", run.day] if run.day else [])]
     again += ["--family", shlex.quote(page.subject)] if page.kind == "family" else []
     given = [f"{name} = {value}" for name, value in page.parameters(run.day).items() if value]
-    up = "../" * page.target.count("/")
     return {
         "ledger": run.ledger,
         "title": f"{page.subject or TITLES[page.kind]} · benchodds",
         "demo": run.demo,
-        "navigation": [
-            (
-                label,
-                up + ("index.html#components" if kind == "component" else f"{kind}.html"),
-                kind == page.kind,
-            )
-            for kind, label in TITLES.items()
-        ],
+        "kind": page.kind,
+        "titles": TITLES,
+        "up": "../" * page.target.count("/"),
         "cautions": list(cautions),
         "source": {
             "Made again by": " ".join(again),
@@ -257,12 +251,10 @@ def _made(
     foreign, card = run.foreign(), card_day(run.out, run.ledger)
     if progress:
         click.echo("Fitting lives, odds and prices …", err=True)
-    store = run.out / ".kept"
     with processes(executor, workers) as pool:
-        data = ReportData(records, run.as_of, store=store, executor=pool, card=card, odds=odds)
-        data.begin(data.family_pages if run.families is None else run.families)
-        pages = all_pages(data, run.families)
-        data.prepare()
+        data = ReportData(records, run.as_of, store=run.out / ".kept", card=card, odds=odds)
+        data.prepare(data.family_pages if run.families is None else run.families, pool)
+    pages = all_pages(data, run.families)
     gone = _removed(run.out, foreign)
     done: dict[str, _Shown] = {}
     for number, (page, each) in enumerate(_show_all(pages, data, run, workers), 1):

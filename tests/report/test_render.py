@@ -15,7 +15,7 @@ from tests.conftest import run_python
 from tests.report.conftest import EVIL as EVIL_FAMILY
 
 EVIL = "</title><script>alert(1)</script>"
-AROUND = {"ledger": "mine", "title": "t", "demo": False, "navigation": [], "cautions": [], "source": {}}
+AROUND = {"ledger": "mine", "title": "t", "demo": False, "titles": {}, "cautions": [], "source": {}}
 
 
 def content_of(path):
