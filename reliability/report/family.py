@@ -215,14 +215,14 @@ def lives(report: ReportData, family: str) -> Shown:
     frame = own.summary.set_index("component").reindex(order[order.isin(own.summary["component"])])
     frame = frame.reset_index()
     has_curve = frame["is_drawn"].fillna(False).astype(bool) & (frame["status"] == "ok")
-    last = float(np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS]))
-    pictures = []
+    last = np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS])
+    pooled, pictures = report.failed_by_age(family, np.linspace(0, last, 26)), []
     for row in frame[has_curve].itertuples():
         says = f"{row.n_failed:.0f} failed, {row.n_sound:.0f} still worked. {half_failed(row)}"
         model, told = own.model[own.model["component"] == row.component], format.capital(row.component)
         alt = f"Share of {row.component} failed by age. {says}"
         pictures.append(
-            life_curve(report, family, row.component, last, model=model, title=told, alt=alt, says=says)
+            life_curve(report, family, row.component, pooled, model=model, title=told, alt=alt, says=says)
         )
     curve = {FAIR: "A Weibull curve is a fair summary", ANOTHER: "A {} curve fits better"}
     checks: dict[str, list[tuple[str, str]]] = {}
@@ -240,9 +240,9 @@ def lives(report: ReportData, family: str) -> Shown:
     )
 
 
-def life_curve(report: ReportData, family: str, component: str, last_age: float, **more: Any) -> Markup:
-    """Draw the share failed by age: of a family's own records, and as the odds have it; up to an age."""
-    own, pooled = report.own_lives(family), report.failed_by_age(family, np.linspace(0, last_age, 26))
+def life_curve(report: ReportData, family: str, component: str, pooled: pd.DataFrame, **more: Any) -> Markup:
+    """Draw the share failed by age: of a family's own records, and as the odds have it."""
+    own = report.own_lives(family)
     marks = own.marks[own.marks["component"] == component]
     return figures.life_curve(
         steps=own.steps.get(component, NO_STEPS),
@@ -250,7 +250,6 @@ def life_curve(report: ReportData, family: str, component: str, last_age: float,
         pooled=pooled[pooled["component"] == component],
         last_record=float(marks["age_years"].max()) if len(marks) else 0.0,
         today_years=report.usual_age(family),
-        last_age=last_age,
         **more,
     )
 

@@ -361,17 +361,16 @@ def life_curve(
     *,
     steps: pd.DataFrame,  # age_years, failed: the curve without a model; may be empty
     marks: pd.DataFrame,  # age_years, is_failed, count: the records
-    pooled: pd.DataFrame,  # age_years, failed, low, high: what all families give
+    pooled: pd.DataFrame,  # age_years, failed, low, high: what all families give, to the end of the axis
     model: pd.DataFrame | None = None,  # the same from these records alone; the band is then theirs
     last_record: float = np.inf,  # beyond it curves are dashed; the step ends here
     today_years: float | None = None,  # age of a usual unit today
-    last_age: float | None = None,  # end of the axis, where several pictures share one
     **words: Any,  # title, alt, says
 ) -> Markup:
     """Draw the share failed by age: models over their model-free twin, with the records as marks."""
     models = {"pooled": pooled} if model is None else {"pooled": pooled, "model": model}
     kind, band = list(models.items())[-1]
-    end = last_age or max(curve["age_years"].max() for curve in models.values())
+    end = float(pooled["age_years"].max())
     ticks = tuple(float(each) for each in range(0, int(end) + 1, 10 if end < 90 else 20))
     frame = _Frame(Scale(0.0, end, ticks), Scale(-0.16, 1.16, (0.0, 0.25, 0.5, 0.75, 1.0)))
     ages, low, high = (band[each].to_numpy() for each in ("age_years", "low", "high"))

@@ -275,7 +275,10 @@ def component_ages(report: ReportData, component: str) -> Shown:
         says = f"{failed} failed, {n - failed} still worked." if n else "No record."
         today = f"Today, at {format.years(row.age_years)}: {format.share(row.failed)}."
         alt = f"Share of {component} failed by age in {row.family}. {says} {today}"
-        pictures.append(life_curve(report, row.family, component, last, title=row.family, alt=alt, says=says))
+        pooled = report.failed_by_age(row.family, np.linspace(0, last, 26))
+        pictures.append(
+            life_curve(report, row.family, component, pooled, title=row.family, alt=alt, says=says)
+        )
     return show(report, "component", "ages", pictures=pictures)
 
 
