@@ -293,31 +293,28 @@ class Row:
         asked = [self[self._head]] if self._head else self.fields
         return any(each.value for each in asked if each.column.default is None)
 
-    def read(self) -> tuple[dict[str, Any], list[Fault]]:
-        """Give what is said and not folded away, by column; and what only a form can find wrong."""
+    def read(self, place: str = "") -> tuple[dict[str, Any], list[Fault], Spots]:
+        """Give what is said and asked, what only a form can find wrong, and where faults are shown."""
         row: dict[str, Any] = {}
-        faults = []
+        faults: list[Fault] = []
+        spots: Spots = {}
+        place = place or self.part
         for key, each in self.by_key.items():
+            is_window = key not in self.table.names
+            columns = (f"{key}_from", f"{key}_to") if is_window else (key,)
+            spots |= {(place, column): each for column in columns}
             if each.value is None or not each.is_shown:
                 continue
             # An unknown row of another table is refused by the ledger itself.
             if each.new_name and not each.new.value and key not in self.table.references:
                 told = unseen(key, each.new_name, each.known, "tick that it is new")
-                faults.append(Fault(self.part, key, told))
-            if key in self.table.names:
-                row[key] = each.value
-                continue
+                faults.append(Fault(place, key, told))
             try:
-                row[f"{key}_from"], row[f"{key}_to"] = read_window(each.value)
+                said = read_window(each.value) if is_window else [each.value]
+                row |= zip(columns, said, strict=True)
             except Refused as error:
-                faults.append(Fault(self.part, f"{key}_from", error.message))
-        return row, faults
-
-    def spots(self, place: str = "") -> Spots:
-        """Which field shows the faults of which column; a window those of both years."""
-        ends = {f"{key}_to": each for key, each in self.by_key.items() if key not in self.table.names}
-        columns = {each.column.name: each for each in self.fields} | ends
-        return {(place or self.part, column): each for column, each in columns.items()}
+                faults.append(Fault(place, columns[0], error.message))
+        return row, faults, spots
 
     def fill(self, row: Mapping[str, Any]) -> None:
         """Show a row that the ledger holds; what it leaves empty stays as it is."""
@@ -399,31 +396,24 @@ class Rows:
                 row["from"].choose_from(known.parts(subject))
             row.reload(known)
 
-    def said(self) -> list[tuple[str, Row]]:
-        """Give the rows that say anything, those in the ledger first; with the usual name of each."""
-        rows = [*self.usual.items(), *(("", row) for row in self.others)]
+    def read(self) -> tuple[list[dict[str, Any]], list[Fault], Spots]:
+        """Give the rows that say anything, what only a form can find wrong, and where faults are shown."""
+        asked = [*self.usual.items(), *(("", row) for row in self.others)]
         # The ledger counts those first that it holds, and tells faults by their number.
-        rows.sort(key=lambda pair: self._held.index(pair[1]) if pair[1] in self._held else len(self._held))
-        return [(subject, row) for subject, row in rows if row in self._held or row.is_said]
-
-    def read(self) -> tuple[list[dict[str, Any]], list[Fault]]:
-        """Give what is said, row by row, and what only a form can find wrong."""
-        rows, faults = [], []
-        for number, (subject, row) in enumerate(self.said(), 1):
-            said, found = row.read()
+        asked.sort(key=lambda pair: self._held.index(pair[1]) if pair[1] in self._held else len(self._held))
+        rows: list[dict[str, Any]] = []
+        faults: list[Fault] = []
+        spots: Spots = {}
+        for subject, row in [(subject, row) for subject, row in asked if row in self._held or row.is_said]:
+            place = f"{row.part} {len(rows) + 1}"
+            said, found, shown = row.read(place)
             rows.append({self.subject: subject, **said} if subject else said)
-            faults += [Fault(f"{each.place} {number}", each.column, each.message) for each in found]
-        return rows, faults
-
-    def spots(self) -> Spots:
-        """Which field shows the faults of which column of which row, in the order of `read`."""
-        found: Spots = {}
-        for number, (subject, row) in enumerate(self.said(), 1):
+            faults += found
             # Where a check looks at all parts together, it tells a row by what it is about.
-            for place in (f"{number}", f"({subject or row[self.subject].value})"):
-                found |= row.spots(f"{row.part} {place}")
-            found |= {(f"{row.part} {number}", self.subject): row[self.state]} if subject else {}
-        return found
+            named = f"{row.part} ({rows[-1].get(self.subject)})"
+            spots |= shown | {(named, column): each for (_, column), each in shown.items()}
+            spots |= {(place, self.subject): row[self.state]} if subject else {}
+        return rows, faults, spots
 
     def fill(self, rows: Iterable[Mapping[str, Any]]) -> None:
         """Show rows that the ledger holds; their keys stay, or they would be other rows."""

@@ -197,6 +197,8 @@ class _Form(ABC):
     def __init__(self, desk: Desk, button: str, above: Sequence[Any] = ()) -> None:
         self.desk, self.known = desk, desk.known()
         self.change: _Change | None = None
+        self.faults: list[Fault] = []
+        self.spots: Spots = {}
         self._is_written = False
         self.button = widgets.Button(description=button, button_style="primary", layout=_AS_WIDE_AS_ITS_WORDS)
         self.button.on_click(lambda _: self.save())
@@ -222,9 +224,9 @@ class _Form(ABC):
 
     def lay(self, *parts: Any) -> None:
         """Put parts one below the other."""
-        self._parts = [each for each in parts if isinstance(each, Row | Rows)]
+        self.parts = [each for each in parts if isinstance(each, Row | Rows)]
         self._middle.children = [getattr(each, "box", each) for each in parts]
-        for each in self._parts:
+        for each in self.parts:
             for one in each.fields if isinstance(each, Row) else ():
                 one.on_change(self.touch)
 
@@ -235,12 +237,15 @@ class _Form(ABC):
     def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
         self.known = known
-        for each in self._parts:
+        for each in self.parts:
             each.reload(known)
 
-    def spots(self) -> Spots:
-        """Which field shows the faults of which place and column."""
-        return {spot: each for part in self._parts for spot, each in part.spots().items()}
+    def read(self, part: Row | Rows) -> Any:
+        """Give what is said in a part; note what is wrong there, and where its faults are shown."""
+        said, faults, spots = part.read()
+        self.faults += faults
+        self.spots |= spots
+        return said
 
     def place_of(self, fault: Fault) -> str:
         """Give the place of a fault as `spots` names it: "finding 2" for "form, finding 2 (belt)"."""
@@ -253,13 +258,13 @@ class _Form(ABC):
         self.button.disabled = True
         self.message.value = self.result.value = ""
         self._second.children = []
-        spots = self.spots()
-        for each in spots.values():
+        for each in self.spots.values():
             each.complain(())
+        self.faults, self.spots = [], {}
         try:
             said, self.change = self.write()
         except FaultsFound as error:
-            self._show_faults(error.found, spots)
+            self._show_faults(error.found)
         except BenchoddsError as error:
             self._refuse(text(error))
         else:
@@ -274,12 +279,12 @@ class _Form(ABC):
     def _refuse(self, said: str, more: str = "") -> None:
         self.message.value = f'<div class="bench-refused" role="alert"><p>✗ {said}</p>{more}</div>'
 
-    def _show_faults(self, found: Sequence[Fault | str], spots: Spots) -> None:
+    def _show_faults(self, found: Sequence[Fault | str]) -> None:
         """Show each fault beside its field; below the button where no field is about it."""
         beside: dict[Field, list[str]] = {}
         others = []
         for each in found:
-            shown = spots.get((self.place_of(each), each.column)) if isinstance(each, Fault) else None
+            shown = self.spots.get((self.place_of(each), each.column)) if isinstance(each, Fault) else None
             if isinstance(each, Fault) and shown is not None and shown.is_shown:
                 beside.setdefault(shown, []).append(each.message)
             else:
@@ -388,30 +393,25 @@ class _JobForm(_Form):
         self._follow()
         self.which.choose_from(known.chosen("open"))
 
-    def spots(self) -> Spots:
-        whole = {(f"new_{key}", each): self.unit[key] for key in self.new for each in ("", key)}
-        return {**super().spots(), **whole, **({("job", "job"): self.which} if self._ends else {})}
-
     def write(self) -> tuple[str, _Change | None]:
-        (job, faults), (signs, found) = self.unit.read(), self.signs.read()
-        faults += found
-        news: dict[str, Any] = {}
-        for key in [each for each in self.new if self.unit[each].new.value]:
-            row, found = self.new[key].read()
-            news[f"new_{key}"] = row = {**row, key: job.get(key)}
-            faults += found
+        job, signs = self.read(self.unit), self.read(self.signs)
+        self.spots |= {(f"new_{key}", each): self.unit[key] for key in self.new for each in ("", key)}
+        asked = [key for key in self.new if self.unit[key].new.value]
+        news: dict[str, Any] = {
+            f"new_{key}": {**self.read(self.new[key]), key: job.get(key)} for key in asked
+        }
         document: JobDocument = {"job": job, "findings": [], "signs": signs, "followups": []}
         how: dict[str, Any] = {"today": self.desk.today, "how_to_add": _HOW_TO_ADD}
         if self._ends:
             job |= {"job": self.which.value} if self.which.value else {}
-            more, kept, how["new_components"] = self._end(document)
-            faults += more
+            kept, how["new_components"] = self._end(document)
+            self.spots["job", "job"] = self.which
             taken = [Taken(int(row.pop("from")), str(row.get("component")), row.get("position", ""))
                      for row in document["findings"] if "from" in row]  # fmt: skip
             news |= {"kept": tuple(kept), "taken": tuple(taken)}
         else:
             job.setdefault("taken_in", self.desk.today.isoformat())
-        sheet = JobSheet(_SOURCE, document, faults=tuple(faults), comes_in=not self._ends, **news)
+        sheet = JobSheet(_SOURCE, document, faults=tuple(self.faults), comes_in=not self._ends, **news)
 
         def write(ledger: "Ledger") -> Written:
             return write_up(ledger, [sheet], **how)[0]
@@ -428,22 +428,20 @@ class _JobForm(_Form):
         change = _Change(written.family, written.job, before, after)
         return paragraph(said, kind="bench-number") + notes, change
 
-    def _end(self, document: JobDocument) -> tuple[list[Fault], list[dict[str, Any]], set[str]]:
-        """Read how a job ended into its document; give what is wrong, the parts kept, and new components."""
-        (document["findings"], faults), (kept, more) = self.findings.read(), self.kept.read()
-        ending, found = self.ending.read()
-        document["job"] |= ending
-        faults += more + found
-        faults += [Fault(f"kept {place}", "component", "is empty, but every row needs it")
-                   for place, row in enumerate(kept, 1) if "component" not in row]  # fmt: skip
+    def _end(self, document: JobDocument) -> tuple[list[dict[str, Any]], set[str]]:
+        """Read how a job ended into its document; give the parts kept, and new components."""
+        document["findings"], kept = self.read(self.findings), self.read(self.kept)
+        document["job"] |= (ending := self.read(self.ending))
+        self.faults += [Fault(f"kept {place}", "component", "is empty, but every row needs it")
+                        for place, row in enumerate(kept, 1) if "component" not in row]  # fmt: skip
         kept = [{"worth": None, **row} for row in kept if "component" in row]
         known = self.known.names["component"]
         new = {row["component"] for row in [*document["findings"], *kept] if "component" in row} - {*known}
         if (by := ending.get("ended_by")) and by not in {*known, *new}:
             told = unseen("component", by, known, "name it among what was found")
-            faults.append(Fault("job", "ended_by", told))
+            self.faults.append(Fault("job", "ended_by", told))
             new.add(by)
-        return faults, kept, new
+        return kept, new
 
 
 # One row of one table: a sale, a check, rows that jobs refer to.
@@ -487,11 +485,11 @@ class _RowForm(_Form):
         start = dict.fromkeys(self._task.days, self.desk.today.isoformat())
         options = self._task.options(self.known)
         self.row = Row(self._table, self._table.names, self.known, options=options, start=start)
-        self.rows: list[Rows] = []
+        self.signs: Rows | None = None
         if self._task.rows:
-            self.rows.append(Rows(TABLES[self._task.rows], self.known, self.touch, **_SIGNS))
-            self.rows[0].ask_for(self.known.names["sign"])
-        self.lay(heading(self._task.title), self.row, *self.rows)
+            self.signs = Rows(TABLES[self._task.rows], self.known, self.touch, **_SIGNS)
+            self.signs.ask_for(self.known.names["sign"])
+        self.lay(heading(self._task.title), self.row, *filter(None, [self.signs]))
 
     def reload(self, known: Known) -> None:
         super().reload(known)
@@ -504,14 +502,11 @@ class _RowForm(_Form):
         return self.row.part if re.fullmatch(rf"{self.row.part}(,? (row )?[0-9]+)?", place) else place
 
     def write(self) -> tuple[str, _Change | None]:
-        row, faults = self.row.read()
+        row = self.read(self.row)
         complaints = clean_row(self._table, row, exponent_of(self.known.currency))[1]
-        faults += [Fault(self.row.part, *each) for each in complaints]
-        rows: list[_Typed] = []
-        for part in self.rows:
-            rows, found = part.read()
-            faults += found
-        refuse(faults)
+        self.faults += [Fault(self.row.part, *each) for each in complaints]
+        rows: list[_Typed] = self.read(self.signs) if self.signs else []
+        refuse(self.faults)
         if self.desk.is_missing:
             raise InvalidInput("There is no ledger yet: the first unit or job makes it. Nothing was written.")
         new = [each.new_name for each in self.row.fields if each.new_name]
