@@ -393,8 +393,8 @@ def life_curve(
     )
     binned = binned.groupby(["is_failed", "x", "y"], as_index=False)["count"].sum()
     drawn = frame.upright(today_years) + frame.marks(binned)
-    axes: dict[str, Any] = {"across": "Age in years", "up": "Failed by this age", "unit": _PERCENT}
-    return frame.picture("".join(curves), drawn, **axes, **words)
+    words |= {"across": "Age in years", "up": "Failed by this age", "unit": _PERCENT}
+    return frame.picture("".join(curves), drawn, **words)
 
 
 def years(marks: pd.DataFrame, *, change_year: float, **words: Any) -> Markup:
@@ -405,8 +405,7 @@ def years(marks: pd.DataFrame, *, change_year: float, **words: Any) -> Markup:
     frame = _Frame(*ends)
     placed = marks.assign(x=marks["year"], y=marks["age_years"]).sort_values("is_failed", kind="stable")
     drawn = frame.upright(change_year - 0.5) + frame.marks(placed)
-    axes: dict[str, Any] = {"across": "Year of production", "up": "Age at inspection in years"}
-    return frame.picture("", drawn, **axes, **words)
+    return frame.picture("", drawn, across="Year of production", up="Age at inspection in years", **words)
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, **words: Any) -> Markup:
@@ -419,10 +418,6 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, **words: Any) -> Markup:
     low, high = (np.repeat(band[each].to_numpy(), 2)[:-1] for each in ("low", "high"))
     drawn = frame.band(x, low, high, "pooled") if len(band) else ""
     drawn += frame.steps([*curve["days"], end], [*curve["failed"], curve["failed"].iloc[-1]], "pooled")
-    below = {day: f"{(watched >= day).sum()}" for day in frame.x.ticks}
-    axes: dict[str, Any] = {
-        "across": "Days since the sale; units still watched",
-        "up": "Came back",
-        "unit": _PERCENT,
-    }
-    return frame.picture(drawn, "", below=below, **axes, **words)
+    words["below"] = {day: f"{(watched >= day).sum()}" for day in frame.x.ticks}
+    across = "Days since the sale; units still watched"
+    return frame.picture(drawn, "", across=across, up="Came back", unit=_PERCENT, **words)
