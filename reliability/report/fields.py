@@ -238,10 +238,10 @@ class Row:
         blank: str = NOT_SAID,  # "nothing said" in a list of words that no row leaves empty
         start: Mapping[str, str] = MappingProxyType({}),
         asks_new: Collection[str] = ("component", "kind", "sign"),
-        options: Mapping[str, _Options] = MappingProxyType({}),
+        options: Mapping[str, Callable[[Known], _Options]] = MappingProxyType({}),
     ) -> None:
         self.table, self.part = table, part or PARTS.get(table.name, table.name)
-        self._head = head
+        self._head, self._options = head, options
         self.by_key: dict[str, Field] = {}
         for column in (table[each] for each in columns if table[each].kind != "year" or each[-3:] != "_to"):
             is_window = column.kind == "year" and column.name.endswith("_from")
@@ -252,8 +252,9 @@ class Row:
             label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
             self.by_key[key] = Field(
                 column, prefix if key == head else label, names=known.names.get(key),
-                hint=WINDOW if is_window else "", options=options.get(key), asks_new=key in asks_new,
-                start=start.get(key, ""), blank=blank if column.required else NOT_SAID,
+                hint=WINDOW if is_window else "", asks_new=key in asks_new, start=start.get(key, ""),
+                options=options[key](known) if key in options else None,
+                blank=blank if column.required else NOT_SAID,
             )  # fmt: skip
         below = [each.box for key, each in self.by_key.items() if key != head]
         self.box = grid(below, "9rem" if head else "13rem")
@@ -285,6 +286,8 @@ class Row:
         """Offer what the ledger knows now."""
         for key in self.by_key.keys() & known.names.keys():
             self[key].offer(known.names[key])
+        for key in self.by_key.keys() & self._options.keys():
+            self[key].choose_from(self._options[key](known))
         self._unfold()
 
     @property
@@ -366,7 +369,7 @@ class Rows:
         columns = [each for each in self._columns if each not in whose]
         prefix, head = subject or f"{self._called} {len(self.others) + 1}", subject and self.state
         row = Row(self.table, columns, self._known, part=self._part, prefix=prefix, head=head,
-                  blank=self._blank, options={"from": self._known.parts(subject)})  # fmt: skip
+                  blank=self._blank, options={"from": partial(Known.parts, component=subject)})  # fmt: skip
         for each in row.fields:
             each.on_change(self._touch)
         return row
@@ -391,9 +394,7 @@ class Rows:
     def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
         self._known = known
-        for subject, row in [*self.usual.items(), *(("", row) for row in self.others)]:
-            if "from" in row.by_key:
-                row["from"].choose_from(known.parts(subject))
+        for row in (*self.usual.values(), *self.others):
             row.reload(known)
 
     def read(self) -> tuple[list[dict[str, Any]], list[Fault], Spots]:

@@ -462,7 +462,7 @@ class _Task:
     columns: tuple[str, ...] = ()  # all of them if none is named
     needed: tuple[str, ...] = ()  # beside those that no row of the table leaves empty
     days: tuple[str, ...] = ()  # today's at first
-    options: Callable[[Known], Mapping[str, list[tuple[str, str]]]] = lambda _: {}  # what is chosen
+    options: Mapping[str, Callable[[Known], list[tuple[str, str]]]] = field(default_factory=dict)
     meanings: Mapping[str, str] = field(default_factory=dict)  # where a column is typed otherwise than kept
     rows: str = ""  # the table of signs that belong to the row
     changes_odds: bool = False  # whether to go on to what it changed for the family of its job
@@ -483,18 +483,12 @@ class _RowForm(_Form):
 
     def begin(self) -> None:
         start = dict.fromkeys(self._task.days, self.desk.today.isoformat())
-        options = self._task.options(self.known)
-        self.row = Row(self._table, self._table.names, self.known, options=options, start=start)
+        self.row = Row(self._table, self._table.names, self.known, options=self._task.options, start=start)
         self.signs: Rows | None = None
         if self._task.rows:
             self.signs = Rows(TABLES[self._task.rows], self.known, self.touch, **_SIGNS)
             self.signs.ask_for(self.known.names["sign"])
         self.lay(heading(self._task.title), self.row, *filter(None, [self.signs]))
-
-    def reload(self, known: Known) -> None:
-        super().reload(known)
-        for column, options in self._task.options(known).items():
-            self.row[column].choose_from(options)
 
     def place_of(self, fault: Fault) -> str:
         place = super().place_of(fault)
@@ -574,22 +568,22 @@ _TASKS: dict[str, _Task] = {
         "sightings", "A unit is looked at", "Record what was looked at", _see, days=("seen_on",),
         columns=tuple(each for each in TABLES["sightings"].names if each not in ("verdict", "ceiling")),
         meanings={"sighting": "what it was called there"}, rows="sighting_signs",
-        options=lambda known: {"job": known.chosen()}),
+        options={"job": Known.chosen}),
     "sale": _Task(
         "jobs", "A unit is sold", "Record the sale", _sell, ("job", "sold_for", "sold_on"),
         needed=("sold_for", "sold_on"), days=("sold_on",), changes_odds=True,
-        options=lambda known: {"job": known.chosen("repaired", "sold as is", unsold=True)}),
+        options={"job": lambda known: known.chosen("repaired", "sold as is", unsold=True)}),
     "check": _Task(
         "followups", "A repaired unit is seen again", "Record the check", _check, days=("checked_on",),
-        options=lambda known: {"job": known.chosen("repaired")}, changes_odds=True),
+        options={"job": lambda known: known.chosen("repaired")}, changes_odds=True),
     "keep": _Task(
         "shelf", "A part is kept", "Put it on the shelf", _keep,
         ("component", "family", "job", "worth", "kept_on"), days=("kept_on",),
-        options=lambda known: {"job": known.chosen("repaired", *UNREPAIRED)}),
+        options={"job": lambda known: known.chosen("repaired", *UNREPAIRED)}),
     "use": _Task(
         "shelf", "A part leaves the shelf", "Take it off the shelf", _use,
         ("part", "used_in", "gone_on"), needed=("used_in", "gone_on"), days=("gone_on",),
-        options=lambda known: {"part": known.parts(),
-                               "used_in": [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),
+        options={"part": Known.parts,
+                 "used_in": lambda known: [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),
 }
 # fmt: on
