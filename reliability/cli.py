@@ -78,6 +78,13 @@ class Commands(click.Group):
         """Run a command; a fault that the user can mend becomes its message and exit code 1."""
         try:
             return super().invoke(ctx)
+        except click.NoSuchOption as error:
+            if not re.fullmatch(r"-[\d.,]+", error.option_name):
+                raise
+            such = (
+                f"{error.option_name} is read as an option, for it begins with a dash; amounts are 0 or more."
+            )
+            raise click.UsageError(such, error.ctx) from None
         except BenchoddsError as error:
             note(str(error))
         except OSError as error:

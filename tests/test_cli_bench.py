@@ -62,6 +62,8 @@ def test_the_first_sheet_makes_the_ledger_unless_it_is_refused(command_line):
         ("amend|1|--why|x", "Say what changes: --set or a sheet; or --withdraw alone."),
         ("amend|1|--why|x|--withdraw|--set|hours=2", "Say what changes: --set or a sheet; or --withdraw"),
         ("amend|1|--set|hours=2", "Missing option '--why'"),
+        ("sold|1|-5", "-5 is read as an option, for it begins with a dash; amounts are 0 or more."),
+        ("sold|1|--5", "No such option '--5'"),
         ("show|a\udcff", "is followed by a byte that is no letter in UTF-8"),
         ("show|a\0b", "cannot hold the character U+0000"),
     ],
