@@ -19,9 +19,9 @@ from reliability.life.lives import LifeRecords, observe
 from reliability.life.pooling import PooledLives
 from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
+from reliability.records.faults import counted
 from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
 from reliability.records.ledger import open_ledger as open_ledger
-from reliability.records.values import counted
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, read_offers

@@ -20,6 +20,7 @@ from click.core import ParameterSource
 from reliability import __version__, terminal
 from reliability.cluster import CLUSTER_HELP, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
+from reliability.records.faults import Refused, near_twin, nearest, some, unseen
 from reliability.records.sheet import (
     MOST_SHEET_BYTES,
     JobSheet,
@@ -41,16 +42,7 @@ from reliability.records.tables import (
     Column,
     usual_components,
 )
-from reliability.records.values import (
-    Refused,
-    clean_text,
-    near_twin,
-    nearest,
-    read_value,
-    some,
-    unseen,
-    write_value,
-)
+from reliability.records.values import clean_text, read_value, write_value
 from reliability.terminal import Bench, Said, counted, give, note, rows_of, tell, told_of, written_to
 
 if TYPE_CHECKING:

@@ -14,16 +14,9 @@ import click
 
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
+from reliability.records.faults import Refused, counted, some
 from reliability.records.tables import SETTINGS, TABLES
-from reliability.records.values import (
-    Refused,
-    clean_text,
-    counted,
-    exponent_of,
-    read_setting,
-    some,
-    write_value,
-)
+from reliability.records.values import clean_text, exponent_of, read_setting, write_value
 
 if TYPE_CHECKING:
     import pandas as pd

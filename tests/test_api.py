@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 import reliability as rel
 from reliability.errors import InvalidInput
 from reliability.records.importing import import_package
-from reliability.records.package import load_package_records, write_package
+from reliability.records.package import load_package_records
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
@@ -19,6 +19,7 @@ from reliability.worth.lives import family_components, kind_components, later, p
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import ranking
 from reliability.worth.stock import stock
+from tests.packages import write_package
 from tests.worth.ledgers import finding, job
 
 pytestmark = pytest.mark.usefixtures("no_windows")

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from reliability.records import database
-from reliability.records.package import write_package
 from reliability.worth.stock import STOCK_COLUMNS
+from tests.packages import write_package
 from tests.worth.ledgers import bench_rows
 
 OFFERS = """offer,family,model,kind,built_from,built_to,asked,seen_on,rust

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 # What an archive holds: findings with what the lives of parts need of their jobs, and nothing else.
 
-
 #: Name of the file in the folder that an archive is written to.
 FILE = "findings.parquet"
 #: What the file says of itself in its footer, beside `content`: a digest of its rows in whatever order.
@@ -111,9 +110,8 @@ def archives_in(places: Iterable[str | Path]) -> list[Path]:
         found = sorted(place.glob("*.parquet")) if place.is_dir() else [place] if place.exists() else []
         if not found:
             what = "holds no archive" if place.is_dir() else "is not there"
-            raise InvalidInput(
-                f"{place} {what}; name a file that `benchodds archive` wrote, or a folder of such."
-            )
+            told = f"{place} {what}; name a file that `benchodds archive` wrote, or a folder of such."
+            raise InvalidInput(told)
         files += found
     return files
 
@@ -129,10 +127,8 @@ def open_archives(places: Iterable[str | Path]) -> "DuckDBPyConnection":
             if stamp.get("name") != NAME:
                 raise InvalidInput(f"{file} is not what `benchodds archive` writes.")
             if stamp.get("version") != VERSION:
-                raise InvalidInput(
-                    f"{file} is an archive of version {stamp.get('version')}; this program reads version "
-                    f"{VERSION}. Write it anew from its ledger."
-                )
+                told = f"{file} is an archive of version {stamp.get('version')}; this program reads version "
+                raise InvalidInput(f"{told}{VERSION}. Write it anew from its ledger.")
             before = seen.setdefault(stamp.get("content", ""), file)
             if before is not file:
                 raise InvalidInput(f"{file} holds the same findings as {before}; give each archive once.")
@@ -163,9 +159,7 @@ def _fill(connection: "DuckDBPyConnection", reading: Connection) -> None:
     columns = ", ".join(f"{column.name} {types.get(column.kind, 'VARCHAR')}" for column in ARCHIVED)
     connection.execute(f"CREATE TABLE findings ({columns})")
     jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
-    joined = jobs.join(families, families.c.family == jobs.c.family).outerjoin(
-        findings, findings.c.job == jobs.c.job
-    )
+    joined = jobs.join(families).outerjoin(findings)
     is_told = findings.c.job.is_not(None) | jobs.c.ended_by.is_not(None)
     query = select(*(SQL_TABLES[table].c[name] for table, name in _COLUMNS)).select_from(joined)
     query = query.where(jobs.c.origin.is_(None), is_told).execution_options(yield_per=_FETCHED)
@@ -183,9 +177,8 @@ def _engine(what: str = "Findings by the million are counted by duckdb") -> tupl
     try:
         duckdb = import_module("duckdb")
     except ModuleNotFoundError:
-        raise InvalidInput(
-            f"{what}, which is not installed. Install the extra `scale`: pip install 'benchodds[scale]'."
-        ) from None
+        raise InvalidInput(f"{what}, which is not installed. Install the extra `scale`: pip install "
+                           "'benchodds[scale]'.") from None  # fmt: skip
     settings = {"memory_limit": "800MB", "temp_directory": tempfile.gettempdir(), "threads": "2"}
     connection = duckdb.connect(config=settings)
     connection.execute("SET enable_progress_bar = false; SET preserve_insertion_order = false")

@@ -18,18 +18,10 @@ from reliability.errors import LedgerError
 from reliability.records import database
 from reliability.records.checks import clean_tables
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
+from reliability.records.faults import near_twin
 from reliability.records.ledger import CLOCKS_APART, RENAMED
-from reliability.records.tables import (
-    ALL_USUAL,
-    FIRST_YEAR,
-    LAST_YEAR,
-    TABLES,
-    USUAL_COMPONENTS,
-    USUAL_SIGNS,
-    date_not_before,
-    full_date,
-)
-from reliability.records.values import do_gaps_count, missing_numbers, near_twin, number_after, split_number
+from reliability.records.tables import TABLES, USUAL_NAMES, date_not_before, full_date
+from reliability.records.values import do_gaps_count, missing_numbers, number_after, split_number
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -171,9 +163,8 @@ def _differences(newest: dict[tuple[str, str], str | None], rows: Rows) -> Itera
         if kept is None:
             yield broken("history incomplete", "no version of it was kept", f"{what} {key}")
         elif _content(kept) not in (None, content):
-            yield broken(
-                "history differs", "the newest version kept is not what the tables say", f"{what} {key}"
-            )
+            told = "the newest version kept is not what the tables say"
+            yield broken("history differs", told, f"{what} {key}")
     for (what, key), kept in newest.items():
         if kept is not None:
             yield broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
@@ -211,12 +202,11 @@ def number_problems(connection: Connection, jobs: Iterable[dict[str, Any]]) -> I
             yield broken("number not counted", "intake could give this number out again", f"job {job['job']}")
         first = seen.setdefault((number.prefix, number.digits), str(job["job"]))
         if first != job["job"]:
-            message = "only the zeros in front differ"
-            yield broken("number used twice", message, f"job {first}", f"job {job['job']}")
+            told = "only the zeros in front differ"
+            yield broken("number used twice", told, f"job {first}", f"job {job['job']}")
 
 
 # Rows that no rule forbids, but that make the odds worse than they look.
-
 
 #: A bench may change how it writes its numbers; going back to the old way so often is two benches.
 FEWEST_TURNS = 4
@@ -269,14 +259,11 @@ def mixed_numbers(rows: Rows) -> Iterator[Problem]:
     own = [(job["taken_in"], number, str(job["job"])) for job in rows["jobs"]
            if not job["origin"] and (number := split_number(str(job["job"])))]  # fmt: skip
     # The prefixes of years and days differ in digits only; they are one sort.
-    sorts = [re.sub("[0-9]", "0", number.prefix) for _, number, _ in
-             sorted(own, key=lambda job: (job[0], job[1]))]  # fmt: skip
+    sorts = [re.sub("[0-9]", "0", number.prefix) for _, number, _ in sorted(own, key=itemgetter(0, 1))]
     turns = sum(one != other for one, other in pairwise(sorts)) - len(set(sorts)) + 1
-    back = [
-        (before, after)
-        for before, after in pairwise(sorted(own, key=lambda job: job[1]))
-        if before[1].prefix == after[1].prefix and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS
-    ]
+    back = [(before, after) for before, after in pairwise(sorted(own, key=itemgetter(1)))
+            if before[1].prefix == after[1].prefix
+            and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS]  # fmt: skip
     such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
     if turns >= FEWEST_TURNS:
         message = f"numbers of {len(set(sorts))} sorts are given out by turns"
@@ -377,8 +364,7 @@ def _day(date: str) -> datetime.date:
 
 def _outside(window: tuple[Any, Any], span: tuple[Any, Any]) -> bool:
     """Tell whether any year of the window lies outside the span; what is open rules nothing out."""
-    first, last = span[0] or FIRST_YEAR, span[1] or LAST_YEAR
-    return any(year is not None and not first <= year <= last for year in window)
+    return any(year and not (span[0] or year) <= year <= (span[1] or year) for year in window)
 
 
 def _span(first: Any, last: Any) -> str:
@@ -386,7 +372,6 @@ def _span(first: Any, last: Any) -> str:
 
 
 # Prices, parts and repairs that do not fit what the rest of the ledger says.
-
 
 #: A price this many times above or below the usual one is more often a slip of the point than a bargain.
 FAR_FACTOR = 4.0
@@ -508,9 +493,8 @@ def like_names(rows: Rows) -> Iterator[Problem]:
     Families and models often differ by one letter and mean different things; they are named where only
     case, spaces or signs differ.
     """
-    usual = {"component": ALL_USUAL, "sign": {*USUAL_SIGNS}, "kind": {*USUAL_COMPONENTS} - {"other"}}
     for what in ("component", "sign", "kind", "maker"):
-        meant = usual.get(what, set())
+        meant = USUAL_NAMES.get(what, frozenset())
         counts = Counter(row[column] for table, column in database.NAMES[what]
                          for row in rows[table] if row[column])  # fmt: skip
         ranked = sorted({*counts, *meant}, key=lambda name: (name in meant, counts.get(name, 0), name))
@@ -519,17 +503,15 @@ def like_names(rows: Rows) -> Iterator[Problem]:
                 times = ["once" if counts[each] == 1 else f"{counts[each]} times" for each in (name, near)]
                 mend = f"if they are the same: benchodds rename {what} {name!r} {near!r}"
                 mend = mend + " --merge" * (near in counts) if what in RENAMED else "are they the same?"
-                yield doubtful(
-                    "names alike", f"{what} {name!r} stands {times[0]}, {near!r} {times[1]}; {mend}", what
-                )
+                told = f"{what} {name!r} stands {times[0]}, {near!r} {times[1]}; {mend}"
+                yield doubtful("names alike", told, what)
     for table, what in (("families", "family"), ("models", "model")):
         names = sorted(str(row[what]) for row in rows[table])
         for first, *others in _grouped(names, lambda name: re.sub(r"[\W_]", "", name.casefold())).values():
             for name in others:
-                such = f"{what} {first!r} and {name!r} differ in case, spaces or signs only; if they are "
-                yield doubtful(
-                    "names alike", f"{such}the same: benchodds rename {what} {first!r} {name!r} --merge", what
-                )
+                told = f"{what} {first!r} and {name!r} differ in case, spaces or signs only; if they are the "
+                told += f"same: benchodds rename {what} {first!r} {name!r} --merge"
+                yield doubtful("names alike", told, what)
 
 
 def doubts(

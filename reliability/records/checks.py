@@ -6,19 +6,9 @@ from decimal import Decimal
 from typing import Any, NamedTuple, Self
 
 from reliability.errors import InvalidInput, unknown
+from reliability.records.faults import Fault, Refused, nearest, some
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
-from reliability.records.values import (
-    Fault,
-    Refused,
-    Value,
-    exponent_of,
-    nearest,
-    number_fault,
-    read_setting,
-    read_value,
-    some,
-    write_value,
-)
+from reliability.records.values import Value, exponent_of, number_fault, read_setting, read_value, write_value
 
 # What rows of different tables must have in common.
 
@@ -76,10 +66,7 @@ TIES: tuple[Tie, ...] = (
 Complaint = tuple[str, str]
 """A column and what is wrong with it."""
 
-_NOT_THERE = {
-    "jobs": "there is no job {name!r}",
-    "families": "no family {name!r} is known; known: {listed}",
-}
+_NOT_THERE = {"jobs": "there is no job {name!r}", "families": "no family {name!r} is known; known: {listed}"}
 
 
 @dataclass
@@ -161,7 +148,6 @@ class Known:
 
 # Rows and whole jobs checked against every rule of the tables, all faults in one go.
 
-
 JobDocument = dict[str, Any]
 """``job`` (a row of jobs) and ``findings``, ``signs``, ``followups`` (lists of rows without ``job``)."""
 
@@ -174,15 +160,9 @@ def clean_row(
     table: Table, row: Mapping[str, object], exponent: int = 2
 ) -> tuple[dict[str, Value], list[Complaint]]:
     """Read every cell of a row and test the rules within it."""
-    complaints: list[Complaint] = [
-        (
-            name,
-            f"{table.name} has no column {name!r}; it has {', '.join(table.names)}."
-            f"{nearest(name, table.names)}",
-        )
-        for name in row
-        if name not in table.names
-    ]
+    told = f"{table.name} has no column {{!r}}; it has {', '.join(table.names)}."
+    complaints: list[Complaint] = [(name, told.format(name) + nearest(name, table.names))
+                                   for name in row if name not in table.names]  # fmt: skip
     clean: dict[str, Value] = {}
     if table.name == "settings" and isinstance(value := row.get("value"), int | float | Decimal):
         row = {**row, "value": write_value(value)}
@@ -290,7 +270,6 @@ def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bo
 
 # Parts kept for a later job: what a sheet says of them, laid beside what lies on the shelf.
 
-
 ShelfRow = Mapping[str, Any]
 REPLACED, SALVAGED = "replaced", "salvaged"
 
@@ -310,19 +289,18 @@ def lay_parts(
     findings = [dict(row) for row in document.get("findings") or ()]
     faults = []
     for number, component, position in taken:
+        where = f"finding ({component})"
         if found := _no_part(number, component, shelf, job):
-            faults.append(Fault(f"finding ({component})", "from", found))
+            faults.append(Fault(where, "from", found))
             continue
-        said = {"action": REPLACED, "part_source": SALVAGED, "part_cost": shelf[number]["worth"]}
-        said = {name: value for name, value in said.items() if value is not None}
+        worth = shelf[number]["worth"]
+        said = {"action": REPLACED, "part_source": SALVAGED} | ({} if worth is None else {"part_cost": worth})
         for row in findings:
             if (row.get("component"), row.get("position") or "") == (component, position):
                 against = {name: row.get(name) for name in said if row.get(name) not in (None, said[name])}
-                faults += [
-                    Fault(f"finding ({component})", name, f"{value} is not what taking part {number} from "
-                          f"the shelf means, {said[name]}; leave it out")
-                    for name, value in against.items()
-                ]  # fmt: skip
+                told = f"is not what taking part {number} from the shelf means"
+                faults += [Fault(where, name, f"{value} {told}, {said[name]}; leave it out")
+                           for name, value in against.items()]  # fmt: skip
                 row |= said
     if len({each.part for each in taken}) < len(taken):
         faults.append(Fault("findings", "from", "one part of the shelf cannot be fitted twice"))

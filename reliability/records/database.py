@@ -8,7 +8,7 @@ import re
 import shutil
 import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from decimal import Decimal
 from functools import partial
 from hashlib import sha256
@@ -27,10 +27,9 @@ from reliability.records import tables
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, JobFacts
 from reliability.records.files import fresh_file, make_private
 from reliability.records.tables import SETTINGS, TABLES, Table, quoted
-from reliability.records.values import Number, Value, exponent_of, number_after, read_value, split_number
+from reliability.records.values import Number, Value, exponent_of, number_after, read_value
 
 # The database tables, built from the description of the tables.
-
 
 #: Raised by one whenever a ledger written before could no longer be read.
 SCHEMA_VERSION = 3
@@ -43,15 +42,9 @@ _TEXT: sa.types.TypeEngine[Any] = sa.Text().with_variant(sa.Text(collation="C"),
 _REAL: sa.types.TypeEngine[Any] = sa.Double().with_variant(sa.REAL(), "sqlite")
 _BIG: sa.types.TypeEngine[Any] = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 _TYPES: dict[str, sa.types.TypeEngine[Any]] = {
-    "text": _TEXT,
-    "choice": _TEXT,
-    "date": _TEXT,
-    "year": sa.Integer(),
-    "count": sa.Integer(),
-    "money": _BIG,
-    "hours": _REAL,
-    "number": _REAL,
-}
+    **dict.fromkeys(("text", "choice", "date"), _TEXT), **dict.fromkeys(("year", "count"), sa.Integer()),
+    **dict.fromkeys(("hours", "number"), _REAL), "money": _BIG,
+}  # fmt: skip
 
 
 def _build(table: tables.Table) -> sa.Table:
@@ -61,10 +54,8 @@ def _build(table: tables.Table) -> sa.Table:
         name, keys = column.name, []
         if other := table.references.get(name):
             keys.append(sa.ForeignKey(f"{other}.{TABLES[other].key[0]}"))
-        is_filled = column.required or column.default is not None
-        columns.append(
-            sa.Column(name, _TYPES[column.kind], *keys, nullable=not is_filled, autoincrement=False)
-        )
+        is_open = not column.required and column.default is None
+        columns.append(sa.Column(name, _TYPES[column.kind], *keys, nullable=is_open, autoincrement=False))
         if column.required and column.kind == "text":
             tests[f"{name}_not_empty"] = f"length({name}) > 0"
         if column.allowed:
@@ -81,9 +72,8 @@ def _build(table: tables.Table) -> sa.Table:
     built = sa.Table(table.name, METADATA, *columns, *key, *checks, sqlite_strict=True)
     if not is_certain:
         # An empty cell differs from every other one in SQL, so a plain key would let doubles in.
-        parts = [
-            sa.func.coalesce(built.c[name], -1 if table[name].kind == "number" else "") for name in table.key
-        ]
+        parts = [sa.func.coalesce(built.c[name], -1 if table[name].kind == "number" else "")
+                 for name in table.key]  # fmt: skip
         sa.Index(f"{table.name}_key", *parts, unique=True)
     return built
 
@@ -124,27 +114,21 @@ def chained(entries: Iterable[Mapping[str, Any]], before: str) -> Iterator[dict[
 
 #: The highest job number given out under each prefix; the newest prefix has the highest turn.
 NUMBERING = sa.Table(
-    "numbering",
-    METADATA,
-    sa.Column("prefix", _TEXT, primary_key=True),
-    sa.Column("last", _BIG, nullable=False),
-    sa.Column("width", sa.Integer, nullable=False),
-    sa.Column("turn", sa.Integer, nullable=False),
+    "numbering", METADATA,
+    sa.Column("prefix", _TEXT, primary_key=True), sa.Column("last", _BIG, nullable=False),
+    sa.Column("width", sa.Integer, nullable=False), sa.Column("turn", sa.Integer, nullable=False),
     sqlite_strict=True,
-)
+)  # fmt: skip
 
 #: One row: which version of this schema the ledger has.
 VERSION = sa.Table(
-    "schema_version",
-    METADATA,
+    "schema_version", METADATA,
     sa.Column("version", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("made_at", _TEXT, nullable=False),
-    sqlite_strict=True,
-)
+    sa.Column("made_at", _TEXT, nullable=False), sqlite_strict=True,
+)  # fmt: skip
 
 
 # Finding, making and opening the database of a ledger, and wording what the database refuses.
-
 
 BUSY_SECONDS = 30
 #: The first with STRICT tables.
@@ -178,20 +162,16 @@ def parse_url(url: str | Path) -> URL:
         parsed = make_url(re.sub(r"^postgres(ql)?://", "postgresql+psycopg://", url))
     except (ArgumentError, ValueError):
         # The text itself may hold a password, so it is not repeated.
-        raise LedgerError(
-            "The ledger's URL cannot be read; write a file path, or sqlite:///FILE, or "
-            "postgresql+psycopg://USER@HOST/DATABASE"
-        ) from None
+        raise LedgerError("The ledger's URL cannot be read; write a file path, or sqlite:///FILE, or "
+                          "postgresql+psycopg://USER@HOST/DATABASE") from None  # fmt: skip
     if parsed.get_backend_name() not in ("sqlite", "postgresql"):
         raise LedgerError(f"A ledger lives in SQLite or PostgreSQL, not in {parsed.get_backend_name()!r}")
     if parsed.get_backend_name() == "sqlite" and parsed.database in (None, "", ":memory:"):
         raise LedgerError("A ledger is a file: name one, such as sqlite:///data/bench.db")
     if parsed.get_backend_name() == "postgresql" and "@" in f"{parsed.host}{parsed.database}":
         # What stands before it may be the end of a password, so nothing of it is repeated.
-        raise LedgerError(
-            "The ledger's URL has an @ in its host or database; in a user name or a password write @ as "
-            "%40, / as %2F and : as %3A"
-        )
+        raise LedgerError("The ledger's URL has an @ in its host or database; in a user name or a password "
+                          "write @ as %40, / as %2F and : as %3A")  # fmt: skip
     return parsed
 
 
@@ -261,22 +241,14 @@ def _refusal(error: Exception, url: URL) -> str:
     # Messages of a server come in its language; codes do not.
     code = getattr(cause, "sqlite_errorname", None) or getattr(cause, "sqlstate", None)
     shown, told = shown_url(url), f" ({code})" if code else ""
-    if url.get_backend_name() == "sqlite" and _is_full(url, f"{code}"):
-        return f"The ledger {shown} cannot be written: the disk is full{told}."
+    if url.get_backend_name() == "sqlite" and re.match("SQLITE_(IOERR|CANTOPEN)", f"{code}"):
+        with suppress(OSError):  # SQLite calls only some disks full that are
+            if shutil.disk_usage(Path(str(url.database)).parent).free < _FULL_BELOW_BYTES:
+                return f"The ledger {shown} cannot be written: the disk is full{told}."
     for sign, advice in _ADVICE:
         if re.search(sign, f"{code} {cause}"):
             return f"The ledger {shown} {advice}{told}."
     return f"The ledger {shown} cannot do this: its database refuses ({code or type(cause).__name__})."
-
-
-def _is_full(url: URL, code: str) -> bool:
-    """Whether a disk that reports an error is full: SQLite calls only some of that so."""
-    if not re.match("SQLITE_(IOERR|CANTOPEN)", code):
-        return False
-    try:
-        return shutil.disk_usage(Path(str(url.database)).parent).free < _FULL_BELOW_BYTES
-    except OSError:
-        return False
 
 
 class _FileConnection(sqlite3.Connection):
@@ -301,10 +273,9 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
     """Build the engine; connections wait for each other, for so long, and keep what they acknowledge."""
     options: dict[str, Any] = {}
     if url.get_backend_name() == "postgresql":
-        # One state of the ledger per transaction, as SQLite gives by itself.
-        options["isolation_level"] = "REPEATABLE READ"
-        # A server that was restarted in between is no reason to fail.
-        options["pool_pre_ping"] = True
+        # One state of the ledger per transaction, as SQLite gives by itself; and a server that was restarted
+        # in between is no reason to fail.
+        options |= {"isolation_level": "REPEATABLE READ", "pool_pre_ping": True}
         asked = {"connect_timeout": BUSY_SECONDS, "tcp_user_timeout": 1000 * BUSY_SECONDS}
         options["connect_args"] = {name: value for name, value in asked.items() if name not in url.query}
     else:
@@ -312,16 +283,13 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
     if only_read:
         # On such media there is no room for the log, and nobody else who writes.
         place = f"{Path(str(url.database)).resolve().as_uri()}?mode=ro&immutable=1"
-        options["creator"] = partial(
-            sqlite3.connect, place, uri=True, check_same_thread=False, factory=_FileConnection
-        )
+        how = {"uri": True, "check_same_thread": False, "factory": _FileConnection}
+        options["creator"] = partial(sqlite3.connect, place, **how)
     try:
         engine = sa.create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
-        raise LedgerError(
-            f"The driver for {shown_url(url)} is not installed ({error}); "
-            "pip install 'benchodds[postgresql]' brings it"
-        ) from None
+        raise LedgerError(f"The driver for {shown_url(url)} is not installed ({error}); pip install "
+                          "'benchodds[postgresql]' brings it") from None  # fmt: skip
     file = Path(str(url.database)).absolute()  # a program may go on in another folder
 
     def prepare(connection: Any, record: Any) -> None:
@@ -329,29 +297,25 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
             connection.execute(f"SET lock_timeout = '{BUSY_SECONDS}s'")
             connection.commit()
             return
-        # Transactions are opened by `_begin`; the driver would open them too late.
+        # Transactions are opened by `begin`; the driver would open them too late.
         connection.isolation_level = None
-        connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
+        for asked in (f"busy_timeout = {BUSY_SECONDS * 1000}", "foreign_keys = ON", "synchronous = FULL"):
+            connection.execute(f"PRAGMA {asked}")
         record.info[_FILE] = (file, _identity(file))
+
+    def begin(connection: sa.Connection) -> None:
+        # A writer takes the lock before it reads, so two can never be given the same number.
+        writes = connection.get_execution_options().get("benchodds_writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     sa.event.listen(engine, "connect", prepare)
     if engine.dialect.name == "sqlite":
         if sqlite3.sqlite_version_info < OLDEST_SQLITE:
             oldest = ".".join(map(str, OLDEST_SQLITE))
-            raise LedgerError(
-                f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
-                "use a newer Python"
-            )
-        sa.event.listen(engine, "begin", _begin)
+            raise LedgerError(f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} "
+                              "or newer: use a newer Python")  # fmt: skip
+        sa.event.listen(engine, "begin", begin)
     return engine
-
-
-def _begin(connection: sa.Connection) -> None:
-    # A writer takes the lock before it reads, so two can never be given the same number.
-    writes = connection.get_execution_options().get("benchodds_writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
 def _identity(file: Path) -> tuple[int, int] | None:
@@ -370,10 +334,8 @@ def transaction(engine: sa.Engine, *, write: bool = False) -> Iterator[sa.Connec
         connection = bare.execution_options(benchodds_writes=write)
         with connection.begin() as turn:
             if is_replaced(connection):
-                raise LedgerError(
-                    f"The ledger {shown_url(engine.url)} was replaced or taken away while it was open. "
-                    "Nothing was written; open it again."
-                )
+                raise LedgerError(f"The ledger {shown_url(engine.url)} was replaced or taken away while it "
+                                  "was open. Nothing was written; open it again.")  # fmt: skip
             show_with(connection, "check")
             connection.info.pop(_EXPONENT, None)
             if write and engine.dialect.name == "postgresql":
@@ -432,10 +394,9 @@ def _commit(connection: sa.Connection, turn: sa.RootTransaction) -> None:
         if not is_replaced(connection):
             return
         such = f"The ledger {shown_url(url)} was replaced or taken away while it was being written."
-    raise _OutcomeUnknown(
-        f"{such} That was at the very end, so it is not known whether what was to be written is there: it is "
-        f"either all there or not at all. Look before you try again: benchodds {look}"
-    ) from None
+    raise _OutcomeUnknown(f"{such} That was at the very end, so it is not known whether what was to be "
+                          "written is there: it is either all there or not at all. Look before you try "
+                          f"again: benchodds {look}") from None  # fmt: skip
 
 
 def open_engine(url: URL, *, create: bool, notes: list[str]) -> sa.Engine:
@@ -465,18 +426,15 @@ def _find_file(file: Path, shown: str, *, create: bool) -> bool:
         if os.access(file, os.W_OK) and os.access(file.parent, os.W_OK):
             return False
         if log.exists() and log.stat().st_size:
-            raise LedgerError(
-                f"The ledger {shown} cannot be written here, and its last changes still lie in {log.name}: "
-                "copy both files to a folder that you may write in, and open the ledger there"
-            )
+            raise LedgerError(f"The ledger {shown} cannot be written here, and its last changes still lie in "
+                              f"{log.name}: copy both files to a folder that you may write in, and open the "
+                              "ledger there")  # fmt: skip
         return file.stat().st_size > 0
     if file.is_symlink():
         raise LedgerError(f"The ledger {shown} is a link to something that is not there; mend the link")
     if not create:
-        raise LedgerError(
-            f"There is no ledger {shown}. `benchodds set`, `intake`, `add` and `import` make one; "
-            "name another with --ledger or BENCHODDS_LEDGER"
-        )
+        raise LedgerError(f"There is no ledger {shown}. `benchodds set`, `intake`, `add` and `import` make "
+                          "one; name another with --ledger or BENCHODDS_LEDGER")  # fmt: skip
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -498,10 +456,8 @@ def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: b
         encoding = "UTF8" if is_file else connection.exec_driver_sql("SHOW server_encoding").scalar_one()
         tables = sa.inspect(connection).get_table_names()
     if encoding != "UTF8":
-        raise LedgerError(
-            f"The database {shown} keeps its texts in {encoding}, and a ledger needs UTF8: make another one "
-            "with createdb --encoding UTF8 --template template0"
-        )
+        raise LedgerError(f"The database {shown} keeps its texts in {encoding}, and a ledger needs UTF8: "
+                          "make another one with createdb --encoding UTF8 --template template0")  # fmt: skip
     if tables and VERSION.name not in tables:
         raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
     if not tables and not create:
@@ -518,10 +474,9 @@ def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: b
     with transaction(engine) as connection:
         version = _version_in(connection, shown)
     if version < SCHEMA_VERSION and only_read:
-        raise LedgerError(
-            f"The ledger {shown} was written by an older version of benchodds (schema {version}) and has to "
-            "be brought up to date, but it cannot be written here: copy it to a folder that you may write in"
-        )
+        raise LedgerError(f"The ledger {shown} was written by an older version of benchodds (schema "
+                          f"{version}) and has to be brought up to date, but it cannot be written here: copy "
+                          "it to a folder that you may write in")  # fmt: skip
     if version < SCHEMA_VERSION:
         with transaction(engine, write=True) as connection:
             # Somebody else may have done it while this one waited for the lock.
@@ -536,15 +491,13 @@ def _version_in(connection: sa.Connection, shown: str) -> int:
     found = connection.execute(sa.select(VERSION.c.version)).scalars().all()
     if len(found) != 1 or found[0] < 1:
         rows = "no row" if not found else f"the rows {', '.join(map(str, sorted(found)))}"
-        raise LedgerError(
-            f"The ledger {shown} does not say which version it has: its table {VERSION.name} holds {rows} "
-            f"where one number from 1 to {SCHEMA_VERSION} belongs. It is damaged; restore it from a backup"
-        )
+        raise LedgerError(f"The ledger {shown} does not say which version it has: its table {VERSION.name} "
+                          f"holds {rows} where one number from 1 to {SCHEMA_VERSION} belongs. It is damaged; "
+                          "restore it from a backup")  # fmt: skip
     if found[0] > SCHEMA_VERSION:
-        raise LedgerError(
-            f"The ledger {shown} was written by a newer version of benchodds (schema {found[0]}; this one "
-            f"reads up to {SCHEMA_VERSION}): update benchodds. Nothing was written."
-        )
+        raise LedgerError(f"The ledger {shown} was written by a newer version of benchodds (schema "
+                          f"{found[0]}; this one reads up to {SCHEMA_VERSION}): update benchodds. Nothing "
+                          "was written.")  # fmt: skip
     return int(found[0])
 
 
@@ -582,9 +535,8 @@ def _add_lots_and_shelf(connection: sa.Connection) -> None:
     METADATA.create_all(connection, tables=[SQL_TABLES[name] for name in added], checkfirst=False)
     jobs = SQL_TABLES["jobs"].c
     of_lot: dict[str, list[Any]] = {}
-    for row in connection.execute(
-        sa.select(jobs.job, jobs.lot, jobs.bought_for, jobs.remarks).where(jobs.lot.is_not(None))
-    ):
+    query = sa.select(jobs.job, jobs.lot, jobs.bought_for, jobs.remarks).where(jobs.lot.is_not(None))
+    for row in connection.execute(query):
         of_lot.setdefault(row.lot, []).append(row)
     for lot, units in sorted(of_lot.items()):
         is_priced = all(row.bought_for is not None for row in units)
@@ -628,7 +580,6 @@ MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {1: _chain_history, 2: 
 
 # Rows in and out of the database, within a transaction that the caller holds.
 
-
 Row = dict[str, Value]
 #: What the history keeps of a row or of a whole job.
 Content = dict[str, Any]
@@ -641,20 +592,14 @@ _IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 NAMES: dict[str, tuple[tuple[str, str], ...]] = {
     "family": (("families", "family"),),
     "model": (("models", "model"), ("jobs", "model")),
-    "component": (
-        ("findings", "component"),
-        ("jobs", "ended_by"),
-        ("followups", "component"),
-        ("parts", "component"),
-        ("hearsay", "component"),
-        ("shelf", "component"),
-    ),
+    "component": (("jobs", "ended_by"), *((table.name, "component") for table in TABLES.values()
+                                          if "component" in table.names)),
     "sign": (("signs", "sign"), ("sighting_signs", "sign")),
     "kind": (("families", "kind"), ("hearsay", "kind")),
     "maker": (("families", "maker"),),
     "lot": (("lots", "lot"),),
     "origin": (("jobs", "origin"),),
-}
+}  # fmt: skip
 
 
 def to_sql(table: Table, row: Mapping[str, Value], exponent: int) -> dict[str, Any]:
@@ -696,32 +641,25 @@ def exponent_in(connection: sa.Connection) -> int:
 
 def holds_amounts(connection: sa.Connection) -> bool:
     """Tell whether any amount is stored."""
-    for table in TABLES.values():
-        for amount in (SQL_TABLES[table.name].c[column.name] for column in table if column.kind == "money"):
-            if connection.execute(sa.select(amount).where(amount.is_not(None)).limit(1)).first():
-                return True
-    stated, priced = (
-        settings_in(connection),
-        [each.name for each in SETTINGS.values() if each.kind == "money"],
-    )
-    return any(Decimal(stated[name]) for name in priced if name in stated)
+    stated = settings_in(connection)
+    amounts = [SQL_TABLES[table.name].c[column.name] for table in TABLES.values() for column in table
+               if column.kind == "money"]  # fmt: skip
+    return any(
+        connection.execute(sa.select(each).where(each.is_not(None)).limit(1)).first() for each in amounts
+    ) or any(Decimal(stated.get(each.name, 0)) for each in SETTINGS.values() if each.kind == "money")
 
 
-def fetch_rows(
-    connection: sa.Connection, name: str, where: sa.ColumnElement[bool] | None = None
-) -> list[Row]:
-    """Read the rows of a table, sorted as they are exported."""
-    table, sql, exponent = TABLES[name], SQL_TABLES[name], exponent_in(connection)
-    query = sa.select(sql) if where is None else sa.select(sql).where(where)
-    stored = connection.execute(query).all()  # a value that is none must not leave a cursor open
+def fetch_rows(connection: sa.Connection, name: str, *where: sa.ColumnElement[bool]) -> list[Row]:
+    """Read the rows of a table, all or those that pass tests, sorted as they are exported."""
+    table, exponent = TABLES[name], exponent_in(connection)
+    # All at once: a value that is none must not leave a cursor open.
+    stored = connection.execute(sa.select(SQL_TABLES[name]).where(*where)).all()
     try:
         rows = [from_sql(table, row._asdict(), exponent) for row in stored]
         return sorted(rows, key=lambda row: sort_key(table, row))
     except (TypeError, ValueError, ArithmeticError):
-        raise LedgerError(
-            f"The table {name} holds a value that nobody could have written: the ledger is damaged; restore "
-            "it from a backup."
-        ) from None
+        raise LedgerError(f"The table {name} holds a value that nobody could have written: the ledger is "
+                          "damaged; restore it from a backup.") from None  # fmt: skip
 
 
 def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
@@ -733,9 +671,7 @@ def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
 def key_test(name: str, row: Mapping[str, Value]) -> sa.ColumnElement[bool]:
     """Build the test that finds the row with the same key."""
     sql, key = SQL_TABLES[name], TABLES[name].key
-    return sa.and_(
-        *(sql.c[part].is_(None) if row[part] is None else sql.c[part] == row[part] for part in key)
-    )
+    return sa.and_(*(sql.c[part] == row[part] for part in key))  # None is asked for as IS NULL
 
 
 def fetch_document(connection: sa.Connection, job: str) -> JobDocument | None:
@@ -747,10 +683,8 @@ def fetch_document(connection: sa.Connection, job: str) -> JobDocument | None:
 
 def fetch_documents(connection: sa.Connection, jobs: Collection[str]) -> dict[str, JobDocument]:
     """Read whole jobs by number."""
-    names = ("jobs", *PARTS_OF_A_JOB)
-    return documents_of(
-        {name: fetch_rows(connection, name, SQL_TABLES[name].c.job.in_(jobs)) for name in names}
-    )
+    return documents_of({name: fetch_rows(connection, name, SQL_TABLES[name].c.job.in_(jobs))
+                         for name in ("jobs", *PARTS_OF_A_JOB)})  # fmt: skip
 
 
 def documents_of(rows: Mapping[str, Iterable[Row]]) -> dict[str, JobDocument]:
@@ -769,23 +703,6 @@ def references_to(name: str) -> list[sa.Column[Any]]:
     """Find the columns that refer to rows of a table."""
     return [SQL_TABLES[table.name].c[column] for table in TABLES.values()
             for column, referred in table.references.items() if referred == name]  # fmt: skip
-
-
-def replace_document(connection: sa.Connection, document: JobDocument, *, new: bool) -> None:
-    """Write a clean job and everything that belongs to it in place of what was there."""
-    job, exponent, sql = document["job"]["job"], exponent_in(connection), SQL_TABLES["jobs"]
-    values = to_sql(TABLES["jobs"], document["job"], exponent)
-    if new:
-        connection.execute(sa.insert(sql), values)
-        if not document["job"]["origin"] and (number := split_number(job)):
-            note_number(connection, number)
-    else:
-        remove_parts(connection, job)
-        connection.execute(sa.update(sql).where(sql.c.job == job).values(values))
-    for part in PARTS_OF_A_JOB:
-        rows = [to_sql(TABLES[part], {**row, "job": job}, exponent) for row in document[part]]
-        if rows:
-            connection.execute(sa.insert(SQL_TABLES[part]), rows)
 
 
 def remove_parts(connection: sa.Connection, job: str) -> None:
@@ -816,11 +733,8 @@ def note_number(connection: sa.Connection, number: Number) -> None:
 
 def names_in(connection: sa.Connection, column: str) -> set[str]:
     """Read every name that the ledger holds of one kind."""
-    queries = [
-        sa.select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
-        for table, name in NAMES[column]
-    ]
-    found = connection.execute(sa.union(*queries) if len(queries) > 1 else queries[0]).scalars()
+    queries = [sa.select(SQL_TABLES[table].c[name]).distinct() for table, name in NAMES[column]]
+    found = connection.execute(sa.union(*queries)).scalars()
     return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
@@ -843,11 +757,8 @@ def key_text(table: Table, row: Mapping[str, Value]) -> str:
 
 def content_of(row: Mapping[str, Value]) -> Content:
     """Keep what a row says, for the history: filled cells, amounts as text."""
-    return {
-        name: str(value) if isinstance(value, Decimal) else value
-        for name, value in row.items()
-        if value is not None
-    }
+    return {name: str(value) if isinstance(value, Decimal) else value
+            for name, value in row.items() if value is not None}  # fmt: skip
 
 
 def document_content(document: JobDocument) -> Content:
@@ -881,13 +792,9 @@ def keep_versions(
 
 
 def keep_rows(
-    connection: sa.Connection,
-    name: str,
-    rows: Iterable[Mapping[str, Value]],
-    reason: str,
-    *,
-    gone: bool = False,
-) -> None:
+    connection: sa.Connection, name: str, rows: Iterable[Mapping[str, Value]], reason: str,
+    *, gone: bool = False,
+) -> None:  # fmt: skip
     """Add the next version of reference rows to the history."""
     found = ((key_text(TABLES[name], row), None if gone else content_of(row)) for row in rows)
     keep_versions(connection, name, found, reason)
@@ -982,18 +889,13 @@ def copy_to(connection: sa.Connection, path: Path) -> None:
             raise LedgerError(f"There is no folder {path.parent} to put the backup into.")
         with fresh_file(path, private=True, replace=False) as draft:
             connection.connection.cursor().execute("VACUUM INTO ?", (str(draft.path),))
-            _verify(draft.path)
+            with closing(sqlite3.connect(draft.path)) as copy:
+                found = [row[0] for row in copy.execute("PRAGMA integrity_check")]
+            if found != ["ok"]:
+                told = f"The ledger is damaged, and so would be its copy ({worded_damage(found)})."
+                raise LedgerError(f"{told} There is no backup.")
     except FileExistsError:
         raise taken from None
     except OSError as error:
-        raise LedgerError(
-            f"The backup {path} cannot be written: {reason(error)}. There is no backup."
-        ) from None
-
-
-def _verify(copy: Path) -> None:
-    with closing(sqlite3.connect(copy)) as connection:
-        found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
-    if found != ["ok"]:
-        damage = worded_damage(found)
-        raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")
+        told = f"The backup {path} cannot be written: {reason(error)}. There is no backup."
+        raise LedgerError(told) from None

@@ -77,13 +77,9 @@ def belongs_to_user(*places: Path) -> bool:
     """Whether each of some files and folders is the user's own, and nobody else may write there."""
     if os.name != "posix":
         return True
-    found = [place.lstat() for place in places]
-    return all(
-        each.st_uid == os.geteuid()
-        and not each.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
-        and not stat.S_ISLNK(each.st_mode)
-        for each in found
-    )
+    others = stat.S_IWGRP | stat.S_IWOTH
+    return all(each.st_uid == os.geteuid() and not each.st_mode & others and not stat.S_ISLNK(each.st_mode)
+               for each in [place.lstat() for place in places])  # fmt: skip
 
 
 @contextmanager
@@ -205,7 +201,6 @@ def replace_file(path: Path, content: str, *, private: bool = False) -> None:
 
 # What others wrote: read whole only within bounds, so that none of it is waited for.
 
-
 #: No name of ours has so many dots, and the reader of TOML takes the square of their number as steps.
 _MOST_DOTS = 30
 _MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
@@ -242,7 +237,6 @@ def toml_text(value: object) -> str:
 
 
 # What comes with the code, and the folder in which one works.
-
 
 _PACKAGE = Path(__file__).parents[1]
 

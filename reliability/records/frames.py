@@ -13,17 +13,17 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection, select, tuple_
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import InvalidInput
 from reliability.records import database
 from reliability.records.checks import Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
+from reliability.records.faults import counted
 from reliability.records.ledger import REFERENCE_TABLES, Ledger, open_ledger
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import NUMERIC, TABLES, Table, full_date
-from reliability.records.values import counted, exponent_of, split_number
+from reliability.records.values import exponent_of, split_number
 
 # What the ledger said on a day, out of the versions that it keeps.
-
 
 #: Rows that bear no day of their own: they count from the day on which they were written.
 UNDATED = ("settings", "parts", "hearsay")
@@ -196,16 +196,12 @@ def _day(value: str | None) -> str:
 
 
 def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Records:
-    """Build records from rows of plain values."""
+    """Build records from rows of plain values, of which names of tables and columns were checked."""
     frames = {}
     for name, given in rows.items():
-        if name not in TABLES:
-            raise unknown("There is no table", name, TABLES)
-        table = TABLES[name]
-        for column in {column for row in given for column in row} - set(table.names):
-            raise unknown(f"{name} has no column", column, table.names)
         if name != "settings":
-            frames[name] = frame_from_columns(table, [[row.get(c) for row in given] for c in table.names])
+            columns = [[row.get(column) for row in given] for column in TABLES[name].names]
+            frames[name] = frame_from_columns(TABLES[name], columns)
     return _shared(Records(**frames, settings=Settings.from_rows(rows.get("settings", ()))))
 
 
@@ -218,22 +214,22 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
         stated: dict[str, Any] = {**database.settings_in(connection)}
         for name, row in then["settings"].items() if then else ():
             stated[name] = None if row is None else row["value"]
-        settings = Settings.from_rows(
-            {"setting": name, "value": value} for name, value in stated.items() if value is not None
-        )
+        settings = Settings.from_rows({"setting": name, "value": value}
+                                      for name, value in stated.items() if value is not None)  # fmt: skip
         unit = 10 ** exponent_of(settings.currency)
         for name, table in TABLES.items():
-            if name != "settings":
-                if then and then["jobs" if "job" in table.key else name]:
-                    rows = as_told(name, database.fetch_rows(connection, name), then)
-                    frames[name] = frame_from_columns(table, [[row[c] for row in rows] for c in table.names])
-                    continue
+            if name == "settings":
+                continue
+            if then and then["jobs" if "job" in table.key else name]:
+                rows = as_told(name, database.fetch_rows(connection, name), then)
+                columns: list[Any] = [[row[c] for row in rows] for c in table.names]
+            else:
                 found = connection.execute(select(SQL_TABLES[name])).all()
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
-                plain = [[None if minor is None else minor / unit for minor in values]
-                         if column.kind == "money" else values
-                         for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
-                frames[name] = frame_from_columns(table, plain)
+                columns = [[None if minor is None else minor / unit for minor in values]
+                           if column.kind == "money" else values
+                           for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
+            frames[name] = frame_from_columns(table, columns)
         jobs_then = then["jobs"] if then else {}
         gone = set(database.withdrawn_numbers(connection)) - set(jobs_then)
         withdrawn = tuple(sorted(gone | {job for job, document in jobs_then.items() if document is None}))
@@ -287,7 +283,8 @@ def known_by(records: Records, as_of: datetime.date, *, with_estimates: bool = F
     _blank(jobs, later | (jobs["sold_on"] > day), ["sold_for", "sold_on"])
     jobs.loc[later, "outcome"] = "open"
     here, finished = set(jobs["job"]), set(jobs.loc[~later, "job"])
-    followups, seen = records.followups, records.sightings[records.sightings["seen_on"] <= day].copy()
+    followups, signs_seen = records.followups, records.sighting_signs
+    seen = records.sightings[records.sightings["seen_on"] <= day].copy()
     _blank(seen, seen["job"].notna() & ~seen["job"].isin(here), ["job"])
     shelf = records.shelf[records.shelf["kept_on"] <= day].copy()
     _blank(shelf, shelf["gone_on"] > day, ["used_in", "gone_on"])
@@ -297,9 +294,7 @@ def known_by(records: Records, as_of: datetime.date, *, with_estimates: bool = F
         "signs": records.signs[records.signs["job"].isin(here)],
         "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
         "sightings": seen,
-        "sighting_signs": records.sighting_signs[
-            records.sighting_signs["sighting"].isin(set(seen["sighting"]))
-        ],
+        "sighting_signs": signs_seen[signs_seen["sighting"].isin(set(seen["sighting"]))],
         "shelf": shelf,
         "spending": records.spending[records.spending["spent_on"] <= day],
     }
@@ -321,12 +316,8 @@ def _passed_by(given: Iterable[str], others: Iterable[str]) -> tuple[str, ...]:
     for number in filter(None, map(split_number, given)):
         digits.setdefault(number.prefix, []).append(number.digits)
     ends = {prefix: (min(of), max(of)) for prefix, of in digits.items()}
-    found = []
-    for job in sorted(others):
-        other = split_number(job)
-        if other and other.prefix in ends and ends[other.prefix][0] < other.digits < ends[other.prefix][1]:
-            found.append(job)
-    return tuple(found)
+    return tuple(job for job in sorted(others) if (other := split_number(job)) and other.prefix in ends
+                 and ends[other.prefix][0] < other.digits < ends[other.prefix][1])  # fmt: skip
 
 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:
@@ -335,7 +326,6 @@ def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None
 
 
 # Records from a ledger, a folder, or tables at hand.
-
 
 Day: TypeAlias = datetime.date | str
 Rows: TypeAlias = pd.DataFrame | Iterable[Mapping[str, Any]]
@@ -389,10 +379,8 @@ def load(where: Source, *, as_of: Day | None = None) -> Records:
     elif isinstance(where, Records):
         records = where
     else:
-        raise InvalidInput(
-            "Records come from a ledger (a file, a URL or an open one), a folder of CSV files, or tables by "
-            f"name; got {type(where).__name__}."
-        )
+        told = "Records come from a ledger (a file, a URL or an open one), a folder of CSV files, or tables"
+        raise InvalidInput(f"{told} by name; got {type(where).__name__}.")
     return records if day is None else known_by(records, day)
 
 

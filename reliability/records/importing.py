@@ -1,30 +1,22 @@
 """Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, select
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database, package
 from reliability.records.checks import Complaint, Known, rule_complaints
-from reliability.records.database import HISTORY, SQL_TABLES
-from reliability.records.ledger import Ledger, faults_in
+from reliability.records.database import HISTORY
+from reliability.records.faults import Fault, question, refuse
+from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
-from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
-from reliability.records.values import (
-    EXPONENTS,
-    Fault,
-    Number,
-    Value,
-    question,
-    refuse,
-    split_number,
-    write_value,
-)
+from reliability.records.tables import TABLES, USUAL_NAMES, Table
+from reliability.records.values import EXPONENTS, Number, Value, split_number, write_value
 
 # What an import did, for whoever started it.
 
@@ -54,22 +46,14 @@ _NAMED = {name: {column: kind for kind in KINDS_OF_NAME
 
 
 def import_sources(
-    ledger: Ledger,
-    sources: Callable[[Connection], tuple[int, Sequence[Source]]],
-    faults: Sequence[Fault],
-    reason: str,
-    dry_run: bool,
-    withdrawn: Sequence[str] = (),
-    *,
-    correct: bool = False,
+    ledger: Ledger, sources: Callable[[Connection], Sequence[Source]], reason: str, *, dry_run: bool,
+    faults: Iterable[Fault] = (), withdrawn: Sequence[str] = (), correct: bool = False,
     new_names: Collection[str] | None = None,
-) -> ImportSummary:
+) -> ImportSummary:  # fmt: skip
     """Write rows of any source into a ledger in one transaction."""
     with ledger.writing() as connection:
-        exponent, opened = sources(connection)
-        run = _Import(connection, exponent, reason, correct=correct, meant=new_names)
-        run.faults += faults
-        for source in opened:
+        run = _Import(connection, reason, faults, correct, new_names)
+        for source in sources(connection):
             run.read(source)
         run.finish(withdrawn)
         if dry_run:
@@ -82,19 +66,11 @@ class _Import:
     """One import under way."""
 
     def __init__(
-        self,
-        connection: Connection,
-        exponent: int,
-        reason: str,
-        *,
-        correct: bool,
+        self, connection: Connection, reason: str, faults: Iterable[Fault], correct: bool,
         meant: Collection[str] | None,
-    ) -> None:
-        self.connection, self.exponent, self.reason = connection, exponent, reason
-        self.correct, self.meant = correct, meant
-        self.faults: list[Fault] = []
-        self.at_fault: set[tuple[str, int]] = set()
-        self.n_read = 0
+    ) -> None:  # fmt: skip
+        self.connection, self.reason, self.correct, self.meant = connection, reason, correct, meant
+        self.faults, self.at_fault, self.n_read = list(faults), set[tuple[str, int]](), 0
         self.written, self.equal = Counter[str](), Counter[str]()
         self.changes: list[str] = []
         self.touched, self.corrected = set[str](), set[str]()
@@ -104,8 +80,8 @@ class _Import:
         rows = database.referred_in(connection, ("families", "lots", "jobs", "sightings"))
         self.known = Known(rows, word="line")
         self.names = {kind: database.names_in(connection, kind) for kind in KINDS_OF_NAME}
-        self.names["component"] |= ALL_USUAL
-        self.names["sign"] |= set(USUAL_SIGNS)
+        for what in ("component", "sign"):
+            self.names[what] |= USUAL_NAMES[what]
 
     def read(self, source: Source) -> None:
         """Check every row of a file; write what is new or differs as long as there is no fault."""
@@ -115,7 +91,7 @@ class _Import:
         for line in source.lines():
             self.n_read += source.n_read is None
             old = None if line.complaints else held.get(_key(table, line.row))
-            line = self._laid_over(table, line, old)
+            line = self._laid_over(source, line, old)
             complaints = self._complaints(table.name, line, old)
             self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
             if complaints:
@@ -125,30 +101,33 @@ class _Import:
             elif not self.faults:
                 waiting.append((old, line.row))
                 if len(waiting) == CHUNK:
-                    self._write(table, waiting)
+                    self._write(source, waiting)
                     waiting.clear()
         self.faults += source.faults
         self.n_read += source.n_read or 0
         if not self.faults:
-            self._write(table, waiting)
+            self._write(source, waiting)
 
-    def _laid_over(self, table: Table, line: Line, old: database.Row | None) -> Line:
+    def _laid_over(self, source: Source, line: Line, old: database.Row | None) -> Line:
         """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
         if not self.correct or line.complaints:
             return line
+        table = source.table
         row = {**(old or {column.name: column.default for column in table}), **line.row}
         missing = [(column.name, "is empty, but every row needs it") for column in table
                    if column.required and row[column.name] is None]  # fmt: skip
-        return Line(line.number, row, missing + rule_complaints(table, row, missing, self.exponent))
+        return Line(line.number, row, missing + rule_complaints(table, row, missing, source.exponent))
 
     def _complaints(self, name: str, line: Line, old: database.Row | None) -> list[Complaint]:
         found = self.known.read(name, line.row, line.number, line.complaints)
         if line.complaints:
             return found
         if old is not None and not self.correct:
-            told = "the ledger says {}, the file {}; correct one of them"
-            found += [(column, told.format(_said(old[column]), _said(value)))
-                      for column, value in line.row.items() if value != old[column]]  # fmt: skip
+            for column in (name for name, value in line.row.items() if value != old[name]):
+                values = (old[column], line.row[column])
+                said = ["nothing" if each is None else repr(str(each)) for each in values]
+                told = f"the ledger says {said[0]}, the file {said[1]}; correct one of them"
+                found.append((column, told))
         elif name == "settings" and line.row["setting"] == "currency":
             now, currency = database.currency_of(self.connection), line.row["value"]
             if currency != now and database.holds_amounts(self.connection):
@@ -156,27 +135,23 @@ class _Import:
                 found.append(("value", told))
         # Once about each name that is new and perhaps a slip of the pen.
         for column, what in _NAMED[name].items() if self.meant is not None else ():
-            value, known = line.row[column], self.names[what]
-            known = known | set(USUAL_COMPONENTS) - {"other"} if what == "kind" else known
+            value = line.row[column]
             if value is not None and what in ASKED and (what, str(value)) not in self.asked:
                 self.asked.add((what, str(value)))
+                known = self.names[what] | USUAL_NAMES[what]
                 if asked := question(what, str(value), known, self.meant):
                     found.append((column, asked))
         return found
 
-    def _write(self, table: Table, rows: Sequence[tuple[database.Row | None, dict[str, Value]]]) -> None:
+    def _write(self, source: Source, rows: Sequence[tuple[database.Row | None, dict[str, Value]]]) -> None:
         """Write rows that are new, and the next version of those that differ from an old one."""
-        sql = SQL_TABLES[table.name]
-        new = [database.to_sql(table, row, self.exponent) for old, row in rows if old is None]
-        if new:
-            self.connection.execute(insert(sql), new)
-            self.written[table.name] += len(new)
+        table = source.table
+        write_rows(self.connection, table.name, rows, source.exponent, self.reason)
+        self.written += Counter(table.name for old, _ in rows if old is None)
         for old, row in rows:
             if old is not None:
-                query = update(sql).where(database.key_test(table.name, row))
-                self.connection.execute(query.values(database.to_sql(table, row, self.exponent)))
                 named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
-                told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}"
+                told = [f"{name} {write_value(old[name]) or '(empty)'} -> {write_value(value) or '(empty)'}"
                         for name, value in row.items() if value != old[name]]  # fmt: skip
                 self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
                 self.corrected.update([str(row["job"])] if "job" in table.key else ())
@@ -186,10 +161,7 @@ class _Import:
                     self.new_names[kind].add(str(row[column]))
             if table.name == "jobs" and not row["origin"]:
                 self._number(str(row["job"]), str(row["taken_in"]))
-        if "job" in table.key:  # kept in the history as a whole, once all of it is there
-            self.touched.update(str(row["job"]) for _, row in rows)
-        elif rows:
-            database.keep_rows(self.connection, table.name, [row for _, row in rows], self.reason)
+        self.touched.update(str(row["job"]) for _, row in rows if "job" in table.key)
 
     def _number(self, job: str, taken_in: str) -> None:
         """Take note of a number that is given out: of its prefix the latest day, the highest number."""
@@ -225,14 +197,6 @@ def _key(table: Table, row: Mapping[str, Value]) -> tuple[Value, ...]:
     return tuple(row[part] for part in table.key)
 
 
-def _said(value: Value) -> str:
-    return "nothing" if value is None else repr(str(value))
-
-
-def _or_nothing(value: Any) -> str:
-    return write_value(value) or "(empty)"
-
-
 # Folders and files of CSV into a ledger.
 
 _UNKNOWN_FAMILY = "column family: no family "
@@ -247,16 +211,10 @@ _BY_PLAN = (
 
 
 def import_package(
-    path: str | Path,
-    ledger: Ledger,
-    *,
-    layout: Layout = AS_DOCUMENTED,
-    reason: str = "imported",
-    dry_run: bool = False,
-    correct: bool = False,
-    new_names: Collection[str] | None = None,
+    path: str | Path, ledger: Ledger, *, layout: Layout = AS_DOCUMENTED, reason: str = "imported",
+    dry_run: bool = False, correct: bool = False, new_names: Collection[str] | None = None,
     files: Mapping[str, Path] | None = None,
-) -> ImportSummary:
+) -> ImportSummary:  # fmt: skip
     """Import a folder of CSV files into a ledger, or the files that are named by their tables.
 
     Rows that the ledger holds already are passed over if they are equal, and are faults if they
@@ -273,14 +231,13 @@ def import_package(
         if told.get("name") == package.PACKAGE and not ledger.names("family"):
             new_names = None
 
-    def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
+    def tables(connection: Connection) -> list[CsvTable]:
         exponent = EXPONENTS[package.currency_in(files, layout) or database.currency_of(connection)]
-        return exponent, [CsvTable(file, TABLES[name], exponent, layout=layout, partial=correct)
-                          for name, file in files.items()]  # fmt: skip
+        return [CsvTable(file, TABLES[name], exponent, layout=layout, partial=correct)
+                for name, file in files.items()]  # fmt: skip
 
-    return import_sources(
-        ledger, tables, faults, reason, dry_run, withdrawn, correct=correct, new_names=new_names
-    )
+    return import_sources(ledger, tables, reason, dry_run=dry_run, faults=faults, withdrawn=withdrawn,
+                          correct=correct, new_names=new_names)  # fmt: skip
 
 
 def import_table(path: str | Path, table: str, ledger: Ledger, **how: Any) -> ImportSummary:
@@ -312,22 +269,18 @@ def take_back_import(ledger: Ledger, reason: str, *, dry_run: bool = False) -> d
         written = _written_for(connection, reason)
         gone: dict[str, int] = {}
         for name in (name for name in _FROM_THE_LAST if name in written):
-            table, own = TABLES[name], SQL_TABLES[name]
-            found = {database.key_text(table, row): row for row in database.fetch_rows(connection, name)}
-            rows = {key: row for key, row in found.items() if key in written[name]}
+            table = TABLES[name]
+            rows = [row for row in database.fetch_rows(connection, name)
+                    if database.key_text(table, row) in written[name]]  # fmt: skip
             # What others name stays; what is part of a job goes with it.
             others = [column for column in database.references_to(name)
                       if name != "jobs" or TABLES[column.table.name].key[0] != "job"]  # fmt: skip
             in_use = {key for column in others for key in connection.execute(select(column)).scalars() if key}
             if name == "jobs":
-                refuse([f"job {job} is named on the shelf or by a sighting that came in otherwise"
-                        for job in rows if job in in_use], "Nothing was taken back.")  # fmt: skip
-            rows = {key: row for key, row in rows.items() if row[table.key[0]] not in in_use}
-            for key, row in rows.items():
-                if name == "jobs":
-                    database.remove_parts(connection, key)
-                connection.execute(delete(own).where(database.key_test(name, row)))
-            database.keep_versions(connection, name, ((key, None) for key in rows), f"taken back: {reason}")
+                refuse([f"job {row['job']} is named on the shelf or by a sighting that came in otherwise"
+                        for row in rows if row["job"] in in_use], "Nothing was taken back.")  # fmt: skip
+            rows = [row for row in rows if row[table.key[0]] not in in_use]
+            take_out(connection, name, rows, f"taken back: {reason}")
             gone |= {name: len(rows)} if rows else {}
         if not gone:
             raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")

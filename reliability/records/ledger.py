@@ -13,43 +13,21 @@ from tempfile import TemporaryDirectory
 from threading import local
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Connection, Engine, delete, func, insert, select, update
+from sqlalchemy import Column, Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.engine import URL
 
 from reliability.errors import InvalidInput, LedgerError, UnknownName, unknown
-from reliability.records import database
-from reliability.records.checks import (
-    PARTS_OF_A_JOB,
-    JobDocument,
-    Known,
-    Taken,
-    clean_document,
-    clean_tables,
-    kept_faults,
-    lay_parts,
-    merge_document,
-)
+from reliability.records import checks, database
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, Known, Taken
 from reliability.records.database import HISTORY, NUMBERING, SQL_TABLES, VERSION
-from reliability.records.tables import ALL_USUAL, SETTINGS, TABLES, USUAL_SIGNS, Table
-from reliability.records.values import (
-    EXPONENTS,
-    Fault,
-    Refused,
-    Value,
-    clean_text,
-    counted,
-    nearest,
-    number_after,
-    read_value,
-    refuse,
-    split_number,
-)
+from reliability.records.faults import Fault, Refused, counted, nearest, refuse
+from reliability.records.tables import SETTINGS, TABLES, USUAL_NAMES, Table
+from reliability.records.values import EXPONENTS, Value, clean_text, number_after, read_value, split_number
 
 if TYPE_CHECKING:
     from reliability.records.audit import Problem
 
 # What can be read from an open ledger.
-
 
 #: By how much the clocks of machines that share a ledger may differ.
 CLOCKS_APART = datetime.timedelta(minutes=10)
@@ -61,47 +39,37 @@ def faults_in(connection: Connection, jobs: Iterable[str]) -> Iterator[Fault]:
     """Check jobs whose rows were written one by one: the rules between the rows of each."""
     for job in sorted(jobs):
         document: Any = database.fetch_document(connection, job)
-        for fault in clean_document(document, exponent=database.exponent_in(connection))[1]:
+        for fault in checks.clean_document(document, exponent=database.exponent_in(connection))[1]:
             yield Fault(f"job {job}, {fault.place}", fault.column, fault.message)
 
 
 # Checked writes, each within a transaction that the caller holds.
 
-
 Row = Mapping[str, Any]
 
 
 def write_job(
-    connection: Connection,
-    document: JobDocument,
-    new_components: Collection[str],
-    reason: str,
-    *,
-    old: JobDocument | None = None,
-    faults: Iterable[Fault] = (),
-    new_model: bool = False,
-) -> Row:
+    connection: Connection, document: JobDocument, new_components: Collection[str], reason: str, *,
+    old: JobDocument | None = None, faults: Iterable[Fault] = (), new_model: bool = False,
+) -> Row:  # fmt: skip
     """Check a whole job and write it as the next version of `old`, or as a new one; give its row of jobs.
 
     A new one without a number gets the next one. The name on its front panel is kept as a model of its family
     if that is asked for and it is new.
     """
-    given = document.get("job", {}).get("job")
-    document = {
-        **document,
-        "job": {**document.get("job", {}), "job": given or database.next_number(connection)},
-    }
+    job = document.get("job", {})
+    document = {**document, "job": {**job, "job": job.get("job") or database.next_number(connection)}}
     components = _components_in(connection) | set(map(clean_text, new_components))
     columns, model = SQL_TABLES["models"].c, clean_text(str(document["job"].get("model")))
     found = connection.execute(select(columns.model, columns.family).where(columns.model == model))
     models = {name: family for name, family in found}
     known = Known(database.referred_in(connection, ("families", "lots")), components, models)
-    clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
+    exponent = database.exponent_in(connection)
+    clean, more = checks.clean_document(document, exponent=exponent, known=known)
     number = str(clean["job"]["job"])
-    if clean["job"]["origin"] and not given:
-        more.append(
-            Fault("job", "job", "a job of elsewhere (origin) keeps its number; none is given out for it")
-        )
+    if clean["job"]["origin"] and not job.get("job"):
+        such = "a job of elsewhere (origin) keeps its number; none is given out for it"
+        more.append(Fault("job", "job", such))
     if old is None and database.fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == number):
         more.append(Fault("job", "job", f"there is a job {number} already"))
     if old is not None and clean["job"]["outcome"] == "open" != old["job"]["outcome"]:
@@ -114,9 +82,15 @@ def write_job(
     if old is not None and content == database.document_content(old):
         more.append(Fault("job", "", f"job {number} says so already"))
     refuse([*faults, *more])
-    database.replace_document(connection, clean, new=old is None)
-    database.keep_versions(connection, "jobs", [(number, content)], reason)
     row: Row = clean["job"]
+    if old is not None:
+        database.remove_parts(connection, number)
+    elif not row["origin"] and (parts := split_number(number)):
+        database.note_number(connection, parts)
+    for name, rows in (("jobs", [row]), *((part, clean[part]) for part in PARTS_OF_A_JOB)):
+        before = old["job"] if old and name == "jobs" else None
+        write_rows(connection, name, [(before, each) for each in rows], exponent, reason)
+    database.keep_versions(connection, "jobs", [(number, content)], reason)
     if new_model and row["model"] not in (None, *models):
         named = {"model": row["model"], "family": row["family"]}
         refuse(put_rows(connection, "models", [named], f"on the front panel of job {number}"))
@@ -125,7 +99,7 @@ def write_job(
 
 
 def _components_in(connection: Connection) -> set[str]:
-    return database.names_in(connection, "component") | ALL_USUAL
+    return database.names_in(connection, "component") | USUAL_NAMES["component"]
 
 
 def add_new(connection: Connection, table: str, rows: Iterable[Row], reason: str) -> list[Fault]:
@@ -133,9 +107,8 @@ def add_new(connection: Connection, table: str, rows: Iterable[Row], reason: str
     (column,), hint = TABLES[table].key, "; leave its price out" if table == "lots" else ""
     known, rows = database.names_in(connection, column), list(rows)
     twice = [row for row in rows if clean_text(str(row.get(column))) in known]
-    faults = [
-        Fault(f"new {column}", column, f"{row[column]!r} is in the ledger already{hint}") for row in twice
-    ]
+    faults = [Fault(f"new {column}", column, f"{row[column]!r} is in the ledger already{hint}")
+              for row in twice]  # fmt: skip
     return faults + put_rows(connection, table, [row for row in rows if row not in twice], reason)
 
 
@@ -150,16 +123,15 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
         exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
     known = Known(database.referred_in(connection, TABLES[table].references.values()))
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
-    cleaned, found = clean_tables({table: merged}, exponent, known)
+    cleaned, found = checks.clean_tables({table: merged}, exponent, known)
     clean, faults = cleaned[table], [Fault(f"{table}, row {row}", *each) for _, row, each in found]
     now = database.currency_of(connection)
     for row in clean if table == "settings" and not faults else ():
         if row["setting"] == "currency" and row["value"] != now and database.holds_amounts(connection):
             such = f"the currency cannot change from {now} to {row['value']}: the ledger holds amounts"
             faults.append(Fault("settings", "value", f"{such} already; start another ledger"))
-    for old, row in () if faults else zip(olds, clean, strict=True):
-        if row != old:
-            _write_row(connection, table, row, reason, new=old is None)
+    changed = [(old, row) for old, row in zip(olds, clean, strict=True) if row != old]
+    write_rows(connection, table, [] if faults else changed, exponent, reason)
     return faults
 
 
@@ -173,25 +145,39 @@ def _find(connection: Connection, table: str, row: Row) -> database.Row | None:
     return found[0] if found else None
 
 
-def _write_row(connection: Connection, table: str, row: database.Row, reason: str, *, new: bool) -> None:
-    values, sql = database.to_sql(TABLES[table], row, database.exponent_in(connection)), SQL_TABLES[table]
-    connection.execute(insert(sql) if new else update(sql).where(database.key_test(table, row)), values)
-    database.keep_rows(connection, table, [row], reason)
+def write_rows(
+    connection: Connection, name: str, rows: Sequence[tuple[Row | None, database.Row]], exponent: int,
+    reason: str,
+) -> None:  # fmt: skip
+    """Write clean rows, each the next version of the old one beside it, or new where that is None."""
+    table, sql = TABLES[name], SQL_TABLES[name]
+    if new := [database.to_sql(table, row, exponent) for old, row in rows if old is None]:
+        connection.execute(insert(sql), new)
+    for old, row in rows:
+        if old is not None:
+            query = update(sql).where(database.key_test(name, row))
+            connection.execute(query, database.to_sql(table, row, exponent))
+    if "job" not in table.key:  # a job is kept in the history as a whole, once all of it is there
+        database.keep_rows(connection, name, [row for _, row in rows], reason)
 
 
-def _take_out(connection: Connection, table: str, row: database.Row, reason: str) -> None:
-    connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
-    database.keep_rows(connection, table, [row], reason, gone=True)
+def _count(connection: Connection, column: Column[Any], value: object) -> int:
+    return connection.execute(select(func.count()).where(column == value)).scalar_one()
+
+
+def take_out(connection: Connection, table: str, rows: Collection[database.Row], reason: str) -> None:
+    """Take rows out that nothing refers to, a job with all that belongs to it; their versions are kept."""
+    for row in rows:
+        if table == "jobs":
+            database.remove_parts(connection, str(row["job"]))
+        connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
+    database.keep_rows(connection, table, rows, reason, gone=True)
 
 
 # The ledger: jobs and reference rows in a database that keeps every version of them.
 
-
 #: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
-REFERENCE_TABLES = (
-    "settings", "families", "models", "parts", "hearsay", "lots", "sightings", "sighting_signs", "shelf",
-    "spending",
-)  # fmt: skip
+REFERENCE_TABLES = tuple(name for name, table in TABLES.items() if "job" not in table.key)
 
 
 def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
@@ -290,11 +276,6 @@ class Ledger:
         with self.reading() as connection:
             return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
 
-    def next_job_number(self) -> str:
-        """Tell the number that the next intake will get, if nobody else is quicker."""
-        with self.reading() as connection:
-            return database.next_number(connection)
-
     def job(self, job: str) -> JobDocument:
         """Read a whole job, or say that there is none."""
         with self.reading() as connection:
@@ -330,10 +311,8 @@ class Ledger:
         from reliability.records.frames import UNDATED, told_then  # as in `check`
 
         with self.reading() as connection:
-            return any(
-                name in ("jobs", *UNDATED) or row is not None
-                for name, rows in told_then(connection, day).items() for row in rows.values()
-            )  # fmt: skip
+            told = told_then(connection, day)
+        return any(name in ("jobs", *UNDATED) or row for name, rows in told.items() for row in rows.values())
 
     def clock_doubt(self) -> str | None:
         """Say so where this machine's clock is behind the last entry of the history."""
@@ -346,10 +325,8 @@ class Ledger:
             return None
         if behind is None or behind < CLOCKS_APART:
             return None
-        return (
-            f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, but the ledger was last written at "
-            f"{last}: set the clock, for the ledger tells by it what was known on a day"
-        )
+        return (f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, but the ledger was last written "
+                f"at {last}: set the clock, for the ledger tells by it what was known on a day")  # fmt: skip
 
     def number_doubt(self, job: str) -> str | None:
         """Say so where a number that the bench gives a new job does not go on from its others."""
@@ -363,32 +340,29 @@ class Ledger:
             return None  # the next year, or the next day
         if number.prefix not in taken:
             last = max(taken.values(), key=lambda row: row.turn)
-            return (
-                f"no other job's number is written as {job} is (the last one given out is "
-                f"{number_after(last.prefix, last.last - 1, last.width)}): if it is another bench's number, "
-                "take the job out again; the next intake goes on from it"
-            )
+            return (f"no other job's number is written as {job} is (the last one given out is "
+                    f"{number_after(last.prefix, last.last - 1, last.width)}): if it is another bench's "
+                    "number, take the job out again; the next intake goes on from it")  # fmt: skip
         left = number.digits - taken[number.prefix].last - 1
         if left < MANY_LEFT_OUT:
             return None
         return f"{left} numbers before it were not given out; they count as jobs that nobody wrote up"
 
-    def rows(self, table: str) -> list[dict[str, Value]]:
-        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
+    def rows(self, table: str, **cells: object) -> list[dict[str, Value]]:
+        """Read the current rows of a table, or those with such cells, by key (jobs by day of intake)."""
         if table not in TABLES:
             raise unknown("The ledger has no table", table, TABLES)
+        such = [SQL_TABLES[table].c[name] == value for name, value in cells.items()]
         with self.reading() as connection:
-            return database.fetch_rows(connection, table)
+            return database.fetch_rows(connection, table, *such)
 
     def names(self, column: str) -> list[str]:
         """List known names of one kind, sorted; components and signs include the usual ones."""
         if column not in database.NAMES:
             raise unknown("The ledger keeps no names of", column, database.NAMES)
         with self.reading() as connection:
-            if column == "component":
-                return sorted(_components_in(connection))
             found = database.names_in(connection, column)
-        return sorted(found | set(USUAL_SIGNS if column == "sign" else ()))
+        return sorted(found | (USUAL_NAMES[column] if column in ("component", "sign") else set()))
 
     def shelf(self) -> dict[int, dict[str, Value]]:
         """Read every part that was ever on the shelf, by number."""
@@ -426,17 +400,10 @@ class Ledger:
         return self.add({**document, "job": job}, reason="taken in", **brought)
 
     def add(
-        self,
-        document: JobDocument,
-        *,
-        new_families: Iterable[Row] = (),
-        new_components: Collection[str] = (),
-        new_model: bool = False,
-        new_lots: Iterable[Row] = (),
-        reason: str = "added",
-        kept: Sequence[Row] = (),
-        taken: Sequence[Taken] = (),
-    ) -> str:
+        self, document: JobDocument, *, new_families: Iterable[Row] = (),
+        new_components: Collection[str] = (), new_model: bool = False, new_lots: Iterable[Row] = (),
+        reason: str = "added", kept: Sequence[Row] = (), taken: Sequence[Taken] = (),
+    ) -> str:  # fmt: skip
         """Append a job, or finish the open job that the document names."""
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
@@ -446,8 +413,8 @@ class Ledger:
             if old is not None and (outcome := old["job"]["outcome"]) != "open":
                 such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
                 refuse([*faults, Fault("job", "job", such)])
-            merged, more = lay_parts(document, taken, self.shelf(), number)
-            merged = merge_document(old, merged, emptying=False) if old else merged
+            merged, more = checks.lay_parts(document, taken, self.shelf(), number)
+            merged = checks.merge_document(old, merged, emptying=False) if old else merged
             job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more,
                             new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
@@ -473,7 +440,7 @@ class Ledger:
             return []
         known = _components_in(connection) | set(new_components)
         numbered = [{"part": n, **row} for n, row in enumerate(rows, max(self.shelf(), default=0) + 1)]
-        faults = kept_faults(rows, "", known, database.exponent_in(connection))
+        faults = checks.kept_faults(rows, "", known, database.exponent_in(connection))
         refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
         return [int(row["part"]) for row in numbered]
 
@@ -487,9 +454,8 @@ class Ledger:
             row: dict[str, Any] = next((dict(each) for each in old["findings"] if (each["component"],
                                         each["position"]) == (component, position)), new)  # fmt: skip
             row |= dict.fromkeys(("action", "part_source", "part_cost"))
-            laid, faults = lay_parts(
-                {"findings": [row]}, [Taken(part, component, position)], self.shelf(), None
-            )
+            taken = [Taken(part, component, position)]
+            laid, faults = checks.lay_parts({"findings": [row]}, taken, self.shelf(), None)
             refuse(faults)
             self.amend(job, laid, reason=f"part {part} of the shelf fitted")
             gone = {"part": part, "used_in": old["job"]["job"], "gone_on": on}
@@ -512,10 +478,9 @@ class Ledger:
             old = self.job(job)
             named = changes.get("job", {}).get("job", old["job"]["job"])
             if named != old["job"]["job"]:
-                raise InvalidInput(
-                    f"A job keeps its number: {job} cannot become {named!r}. Nothing was written."
-                )
-            merged = merge_document(old, changes, emptying=True)
+                told = f"A job keeps its number: {job} cannot become {named!r}"
+                raise InvalidInput(f"{told}. Nothing was written.")
+            merged = checks.merge_document(old, changes, emptying=True)
             written = write_job(connection, merged, new_components, reason, old=old)
             return len(database.versions(connection, "jobs", str(written["job"])))
 
@@ -524,16 +489,12 @@ class Ledger:
         with self.writing():
             before = self.job(job)["job"]
             if before["outcome"] == "open":
-                raise InvalidInput(
-                    f"Job {job} is still open: first say how it ended (`benchodds blank {before['family']!r} "
-                    f"--job {before['job']}` prints its sheet, in which the sale may stand too), then add it."
-                )
+                raise InvalidInput(f"Job {job} is still open: first say how it ended (`benchodds blank "
+                                   f"{before['family']!r} --job {before['job']}` prints its sheet, in which "
+                                   "the sale may stand too), then add it.")  # fmt: skip
             if before["sold_for"] is not None or before["sold_on"] is not None:
-                price_then = before["sold_for"] or "price not known"
-                day_then = before["sold_on"] or "day not known"
-                raise InvalidInput(
-                    f"Job {job} was sold already ({price_then}, {day_then}); amend corrects it."
-                )
+                then = f"{before['sold_for'] or 'price not known'}, {before['sold_on'] or 'day not known'}"
+                raise InvalidInput(f"Job {job} was sold already ({then}); amend corrects it.")
             self.amend(job, {"job": {"sold_for": price, "sold_on": on}}, reason="sold")
             return self.job(job)["job"]
 
@@ -554,8 +515,7 @@ class Ledger:
                 key, emptied = TABLES[table].key[0], dict.fromkeys((column, *more))
                 rows = database.fetch_rows(connection, table, SQL_TABLES[table].c[column] == row["job"])
                 refuse(put_rows(connection, table, [{key: each[key], **emptied} for each in rows], reason))
-            database.remove_parts(connection, row["job"])
-            _take_out(connection, "jobs", row, reason)
+            take_out(connection, "jobs", [row], reason)
 
     def put(self, table: str, rows: Iterable[Row], *, reason: str) -> None:
         """Insert reference rows, or write new versions of them."""
@@ -577,13 +537,11 @@ class Ledger:
                     raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
                 for column in database.references_to(table):
                     named = old.get(column.name)
-                    query = select(func.count()).where(column == named)
-                    if count := connection.execute(query).scalar_one():
-                        raise InvalidInput(
-                            f"{count} {'row' if count == 1 else 'rows'} of {column.table.name} refer to "
-                            f"{column.name} {named!r}: it cannot be taken out. Nothing was written."
-                        )
-                _take_out(connection, table, old, reason or "taken out")
+                    if count := _count(connection, column, named):
+                        told = f"{counted(count, 'row')} of {column.table.name} refer to {column.name} "
+                        told += f"{named!r}: it cannot be taken out. Nothing was written."
+                        raise InvalidInput(told)
+                take_out(connection, table, [old], reason or "taken out")
                 return old, None
             said = reason.strip() or ("added" if old is None else "corrected")
             refuse(put_rows(connection, table, [row], said))
@@ -619,7 +577,6 @@ class Ledger:
 
 # Renaming a family, model, kind, component or sign everywhere, or merging it into one that exists.
 
-
 RENAMED = ("family", "model", "kind", "component", "sign")
 
 
@@ -630,8 +587,7 @@ def _refuse_renaming(
     counts = {old: 0, new: 0}
     for table, column in columns:
         for name in counts:
-            count = select(func.count()).where(SQL_TABLES[table.name].c[column] == name)
-            counts[name] += connection.execute(count).scalar_one()
+            counts[name] += _count(connection, SQL_TABLES[table.name].c[column], name)
     such, rows = "", counted(counts[new], "row")
     if not counts[old]:
         raise unknown(f"The ledger holds no {what}", old, database.names_in(connection, what))
@@ -642,9 +598,8 @@ def _refuse_renaming(
     elif merge and not counts[new]:
         such = f"There is no {what} {new!r} to merge into; leave out --merge to rename."
     elif what in ("family", "model"):
-        sql, shared = (
-            (SQL_TABLES["families"].c, "kind") if what == "family" else (SQL_TABLES["models"].c, "family")
-        )
+        table_of_it, shared = ("families", "kind") if what == "family" else ("models", "family")
+        sql = SQL_TABLES[table_of_it].c
         query = select(sql[what], sql[shared]).where(sql[what].in_([old, new]))
         found = {name: said for name, said in connection.execute(query)}
         if len(set(found.values())) > 1:
@@ -663,47 +618,36 @@ def _rename_rows(
     removed: list[tuple[str, database.Row]] = []
     done: dict[str, int] = {}
     dropped: list[str] = []
+    exponent = database.exponent_in(connection)
     for table, column in columns:
         name, is_key = table.name, column in table.key
         for row in database.fetch_rows(connection, name, SQL_TABLES[name].c[column] == old):
             done[name] = done.get(name, 0) + 1
             changed = {**row, column: new}
             held = _find(connection, name, changed) if is_key else None
-            if "job" in table.key:
+            if "job" in table.key:  # a row of the new name has to say the same
                 touched.add(str(row["job"]))
-                faults += _rename_in_job(connection, name, row, held, column, new)
-                continue
-            if held is None:
-                _write_row(connection, name, changed, reason, new=is_key)
+                sql = SQL_TABLES[name]
+                query = update(sql).values({column: new}) if held is None else delete(sql)
+                connection.execute(query.where(database.key_test(name, row)))
+                differs = ", ".join(f"{cell} {row[cell]} and {value}" for cell, value in (held or {}).items()
+                                    if value != changed[cell])  # fmt: skip
+                such = f"holds {old!r} and {new!r}, which say different things ({differs}); amend the job "
+                such += "first, so that one of them is left"
+                faults += [Fault(f"job {row['job']}", column, such)] if differs else []
+            elif held is None:
+                write_rows(connection, name, [(None if is_key else row, changed)], exponent, reason)
             elif more := {cell: value for cell, value in changed.items() if value not in (None, held[cell])}:
                 dropped.append(f"{name}, " + ", ".join(f"{cell} {value}" for cell, value in more.items()))
-            removed += [(name, row)] if is_key else []
+            removed += [(name, row)] if is_key and "job" not in table.key else []
     for name, row in reversed(removed):
-        _take_out(connection, name, row, reason)
+        take_out(connection, name, [row], reason)
     database.keep_jobs(connection, touched, reason)
     refuse(faults)
     return done, dropped
 
 
-def _rename_in_job(
-    connection: Connection, table: str, row: database.Row, held: database.Row | None, column: str, new: str
-) -> list[Fault]:
-    """Rename in one row that belongs to a job; a row of the new name has to say the same."""
-    sql, this, changed = SQL_TABLES[table], database.key_test(table, row), {**row, column: new}
-    if held is None:
-        connection.execute(update(sql).where(this).values({column: new}))
-    elif held == changed:
-        connection.execute(delete(sql).where(this))
-    else:
-        differs = ", ".join(f"{cell} {row[cell]} and {value}" for cell, value in held.items()
-                            if value != changed[cell])  # fmt: skip
-        such = f"holds {row[column]!r} and {new!r}, which say different things ({differs}); amend the job "
-        return [Fault(f"job {row['job']}", column, such + "first, so that one of them is left")]
-    return []
-
-
 # What was looked at: bought units taken in, the others kept with their asking and why they were left.
-
 
 WHAT_IT_IS = ("family", "model", "kind")
 

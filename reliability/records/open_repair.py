@@ -6,7 +6,7 @@ import math
 import re
 import sys
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -17,20 +17,11 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database, package
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
+from reliability.records.faults import Fault, Refused, nearest, some
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, full_date
-from reliability.records.values import (
-    Fault,
-    Refused,
-    Value,
-    clean_text,
-    folded,
-    nearest,
-    read_value,
-    some,
-    words,
-)
+from reliability.records.values import Value, clean_text, folded, read_value, words
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -146,9 +137,10 @@ def find_repair_files(path: Path) -> list[Path]:
                  if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
         raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
-    if large := [file for file in files if file.stat().st_size > MOST_BYTES]:
-        told = f"{large[0]} has more than {MOST_BYTES:,} bytes; divide it. Nothing was imported."
-        raise InvalidInput(told)
+    for file in files:
+        if file.stat().st_size > MOST_BYTES:
+            told = f"{file} has more than {MOST_BYTES:,} bytes; divide it."
+            raise InvalidInput(f"{told} Nothing was imported.")
     return files
 
 
@@ -307,14 +299,9 @@ _MOST_TOLD = 8
 
 
 def import_open_repair(
-    path: str | Path,
-    ledger: "Ledger",
-    *,
-    layout: Layout = AS_DOCUMENTED,
-    kinds: Collection[str] | None = (),
-    reason: str = "imported as open repair data",
-    dry_run: bool = False,
-) -> ImportSummary:
+    path: str | Path, ledger: "Ledger", *, layout: Layout = AS_DOCUMENTED,
+    kinds: Collection[str] | None = (), reason: str = "imported as open repair data", dry_run: bool = False,
+) -> ImportSummary:  # fmt: skip
     """Import files of the Open Repair Data Standard, versions 0.1 to 0.3.
 
     Only kinds that the ledger has, and `kinds` beside them; with None every kind.
@@ -322,15 +309,15 @@ def import_open_repair(
     files = [read_repairs(file, layout) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
-    def sources(connection: Connection) -> tuple[int, list[Source]]:
+    def sources(connection: Connection) -> list[Source]:
         brands = Counter(row["brand"] for rows, *_ in files for row in rows)
         told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker")), layout))
         jobs = told[0].jobs(files, kinds)
         made = [(line, row, list[Complaint]()) for line, row in told[0].families.values()]
         families = Source(jobs[0].path, TABLES["families"], n_read=0, made=made)
-        return database.exponent_in(connection), [families, *jobs]
+        return [families, *jobs]
 
-    summary = import_sources(ledger, sources, [], reason, dry_run)
+    summary = import_sources(ledger, sources, reason, dry_run=dry_run)
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
 
 
@@ -518,12 +505,24 @@ def export_open_repair(
     finished = [job for job in own if job["outcome"] != "open"]
     common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
     rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]
-    described = _descriptor()
-
-    def write_file(stream: IO[bytes]) -> None:
-        package.write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
-
-    files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described)}
+    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
+    fields = [{"name": name, "type": kinds.get(name, "string"), "description": meaning,
+               **({"constraints": demanded} if demanded else {})}
+              for name, (meaning, demanded) in _COLUMNS.items()]  # fmt: skip
+    schema = {"fields": fields, "missingValues": [""], "primaryKey": ["id"]}
+    described = package.descriptor_text(
+        profile="tabular-data-package",
+        name=OPEN_REPAIR_PACKAGE,
+        title="Open repair data of a bench",
+        description="Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
+        "is the bench's own kind of unit.",
+        resources=[package.csv_resource("open-repair-data", FILE, schema)],
+    )
+    cells = ([row.get(name) for name in COLUMNS] for row in rows)
+    files: dict[str, Callable[[IO[bytes]], object]] = {
+        FILE: lambda stream: package.write_rows(stream, COLUMNS, cells),
+        DESCRIPTOR: lambda stream: stream.write(described),
+    }
     package.write_folder(Path(path), files, private=False)
     return len(finished), len(own) - len(finished)
 
@@ -545,20 +544,3 @@ def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> d
         "repair_barrier_if_end_of_life": barriers[0] if barriers and status == "End of life" else None,
         "event_date": full_date(taken_in),
     }
-
-
-def _descriptor() -> bytes:
-    """Describe the exported folder: one file in version 0.3 of the standard, with its Table Schema."""
-    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
-    fields = [{"name": name, "type": kinds.get(name, "string"), "description": meaning,
-               **({"constraints": demanded} if demanded else {})}
-              for name, (meaning, demanded) in _COLUMNS.items()]  # fmt: skip
-    schema = {"fields": fields, "missingValues": [""], "primaryKey": ["id"]}
-    return package.descriptor_text(
-        profile="tabular-data-package",
-        name=OPEN_REPAIR_PACKAGE,
-        title="Open repair data of a bench",
-        description="Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
-        "is the bench's own kind of unit.",
-        resources=[package.csv_resource("open-repair-data", FILE, schema)],
-    )

@@ -19,21 +19,10 @@ from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
+from reliability.records.faults import Fault, Refused, nearest, refuse, shown
 from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
-from reliability.records.values import (
-    EXPONENTS,
-    Fault,
-    Refused,
-    Value,
-    clean_text,
-    nearest,
-    number_fault,
-    read_value,
-    refuse,
-    shown,
-    write_value,
-)
+from reliability.records.values import EXPONENTS, Value, clean_text, number_fault, read_value, write_value
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -43,7 +32,6 @@ if TYPE_CHECKING:
 # mark, LF in place of CRLF, padded cells, any column order and quoted line breaks are accepted; rows without
 # any content are skipped. A text that a spreadsheet would take for a formula is written with an apostrophe in
 # front and read without it.
-
 
 #: A sign that begins a formula, full-width too; what cannot be seen may stand before it.
 _FORMULA = re.compile(r"['\s\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]*[=+\-@＝＋－＠]")
@@ -276,7 +264,6 @@ def write_table(path: Path, header: Iterable[str], rows: Iterable[Iterable[Any]]
 
 # The `datapackage.json` of an exported folder, and which files a folder holds.
 
-
 DESCRIPTOR = "datapackage.json"
 #: Longer than any descriptor that we would write a hundred times over.
 MOST_BYTES = 5_000_000
@@ -427,7 +414,6 @@ def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
 
 # The ledger as a folder of CSV files, in and out.
 
-
 Rows = dict[str, list[dict[str, Value]]]
 
 
@@ -471,14 +457,7 @@ def load_package_records(path: str | Path) -> "Records":
     return replace(records_from_rows(read_package(path)), withdrawn=withdrawn)
 
 
-def write_package(
-    rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path, *, demo: bool = False
-) -> None:
-    """Write rows of plain values as a folder of CSV files with a `datapackage.json`."""
-    write_folder(Path(path), _files_of(check_tables(rows), demo=demo), private=True)
-
-
-def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
+def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> Rows:
     """Check rows of plain values against every rule, as if they were a package."""
     for name in rows:
         if name not in TABLES:
@@ -497,7 +476,7 @@ def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False)
     """
     with ledger.reading() as connection:
         rows = {name: database.fetch_rows(connection, name) for name in TABLES}
-        files = _files_of(rows, database.withdrawn_numbers(connection), demo=database.holds_demo(connection))
+        files = files_of(rows, database.withdrawn_numbers(connection), demo=database.holds_demo(connection))
 
         def write_history(stream: IO[bytes]) -> None:
             query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=1_000)
@@ -508,7 +487,7 @@ def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False)
     return len(rows["jobs"])
 
 
-def _files_of(
+def files_of(
     rows: Mapping[str, Sequence[Mapping[str, Value]]], withdrawn: Sequence[str] = (), *, demo: bool
 ) -> dict[str, Callable[[IO[bytes]], object]]:
     """Give what writes each file of a package: its tables, and a descriptor of them."""

@@ -15,23 +15,14 @@ from reliability.errors import InvalidInput, reason
 from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
+from reliability.records.faults import Fault, FaultsFound, Refused, counted, nearest, refuse, shown
 from reliability.records.files import parse_toml, read_at_most
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
 from reliability.records.package import Source
 from reliability.records.spreadsheets import HEADING, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
-from reliability.records.values import (
-    EXPONENTS,
-    Fault,
-    FaultsFound,
-    Refused,
-    counted,
-    folded,
-    nearest,
-    refuse,
-    shown,
-)
+from reliability.records.values import EXPONENTS, folded
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -119,15 +110,13 @@ def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
         if "is" in shape and "is" not in value:
             yield f"{at}: does not say what the column is"
     elif isinstance(shape, tuple):
-        told = value if isinstance(value, list) else [value]
-        yield from (
-            f"{at}: {word!r} is not one of {', '.join(shape[:9])}" for word in told if word not in shape
-        )
+        told, such = value if isinstance(value, list) else [value], f"is not one of {', '.join(shape[:9])}"
+        yield from (f"{at}: {word!r} {such}" for word in told if word not in shape)
     elif callable(shape) and not isinstance(shape, type):
         yield from (f"{at}: {fault}" for fault in [shape(value)] if fault)
-    elif not isinstance(value, shape if isinstance(shape, type) else type(shape)):
+    elif not isinstance(value, kind := shape if isinstance(shape, type) else type(shape)):
         named = {dict: "a table", list: "a list", str: "a text", int: "a whole number", bool: "bool"}
-        yield f"{at}: {value!r} is not {named[shape if isinstance(shape, type) else type(shape)]}"
+        yield f"{at}: {value!r} is not {named[kind]}"
 
 
 class ColumnPlan:
@@ -152,10 +141,9 @@ class Plan:
         self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
         self.form: spreadsheets.CsvForm | None = None
         if "separator" in raw:
-            separator = next(
-                sign for sign, name in spreadsheets.SEPARATORS.items() if name == raw["separator"]
-            )
-            self.form = spreadsheets.CsvForm(raw["encoding"], separator, raw.get("quotes", True))
+            separators = {name: sign for sign, name in spreadsheets.SEPARATORS.items()}
+            how = (separators[raw["separator"]], raw.get("quotes", True))
+            self.form = spreadsheets.CsvForm(raw["encoding"], *how)
         self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
         self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
         self.currency: str | None = raw.get("currency")
@@ -648,10 +636,10 @@ def import_by_plan(
     """Import a sheet as a reading plan says."""
     read = read_plan(Path(plan))
     sheets = spreadsheets.read_sheets(Path(path), read.form)
-    dropped: dict[int, list[Fault]] = {}  # faults of rows that are left out, by the number of the row
+    dropped: dict[int, list[Fault | str]] = {}  # faults of rows that are left out, by number of the row
     made: list[Follower] = []
 
-    def sources(connection: Connection) -> tuple[int, list[Source]]:
+    def sources(connection: Connection) -> list[Source]:
         families = SQL_TABLES["families"].c
         kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
         made.append(Follower(read, Path(path), sheets, kinds))
@@ -659,27 +647,23 @@ def import_by_plan(
 
     while True:
         try:
-            summary = import_sources(ledger, sources, [], reason, dry_run)
+            summary = import_sources(ledger, sources, reason, dry_run=dry_run)
             return _with_the_rest(made[-1], dropped, summary)
         except FaultsFound as error:  # leave out their rows, if each belongs to one, and try again
             by_place = {place: index for index, place in made[-1].places.items()} if made else {}
-            found = [(by_place.get(fault.place), fault) for fault in error.found if isinstance(fault, Fault)]
-            is_new = {index for index, _ in found} - {None} - dropped.keys()
-            if (
-                read.faulty_rows != LEAVE_OUT
-                or not is_new
-                or len([index for index, _ in found if index is not None]) < len(error.found)
-            ):
+            rows = [
+                by_place.get(fault.place, -1) if isinstance(fault, Fault) else -1 for fault in error.found
+            ]
+            if read.faulty_rows != LEAVE_OUT or -1 in rows or dropped.keys() >= {*rows}:
                 raise
-            for index, fault in found:
-                dropped.setdefault(index or 0, []).append(fault)
+            for row, fault in zip(rows, error.found, strict=True):
+                dropped.setdefault(row, []).append(fault)
 
 
-def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[int, list[Source]]:
+def _sources(follower: Follower, dropped: Collection[int], now: str) -> list[Source]:
     """Give the rows of every table, but for jobs that are left out, beside the currency of the ledger."""
     currency = follower.plan.currency or now
-    exponent = EXPONENTS[currency]
-    found = {name: Source(follower.path, TABLES[name], exponent, places=follower.places, n_read=0)
+    found = {name: Source(follower.path, TABLES[name], EXPONENTS[currency], places=follower.places, n_read=0)
              for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
     if currency != now:
         found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))
@@ -699,11 +683,11 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
         for name, parts in (("findings", job.findings), ("signs", job.signs)):
             found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
     found["jobs"].n_read = n_rows
-    return exponent, [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]
+    return [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]
 
 
 def _with_the_rest(
-    follower: Follower, dropped: Mapping[int, list[Fault]], summary: ImportSummary
+    follower: Follower, dropped: Mapping[int, list[Fault | str]], summary: ImportSummary
 ) -> ImportSummary:
     """Add what became of the rows that are no jobs."""
     left_out = {}

@@ -5,30 +5,18 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 
 from reliability.errors import InvalidInput
-from reliability.records import spreadsheets
+from reliability.records import reading_plan, spreadsheets
+from reliability.records.faults import Refused, counted
 from reliability.records.files import toml_text
 from reliability.records.open_repair import commonest, maker_key
-from reliability.records.reading_plan import (
-    DATES,
-    EVENTS,
-    LEAVE_OUT,
-    MONEY,
-    ROLES,
-    UNIT,
-    UNKNOWN,
-    fault_clauses,
-    findings_in,
-    state_of,
-    unit_key,
-    unit_name,
-)
+from reliability.records.reading_plan import DATES, EVENTS, LEAVE_OUT, MONEY, ROLES, UNIT, UNKNOWN, unit_key
 from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
-from reliability.records.values import Refused, counted, folded, words
+from reliability.records.values import folded, words
 
 _MOST_LISTED = 60
 #: Score of a header that is one of the known phrases as a whole.
@@ -97,9 +85,8 @@ class _Draft:
             self.rows += rows
             self.passed[sheet.name] = Counter(why for _, why in passed)
         if not self.rows:
-            raise InvalidInput(
-                f"{path.name} has no row below a header of three columns or more. No plan was written."
-            )
+            raise InvalidInput(f"{path.name} has no row below a header of three columns or more. No plan was "
+                               "written.")  # fmt: skip
         self.year = next((row.year for row in self.rows if row.year), None)
         self._find_columns()
         self._assign_roles()
@@ -175,7 +162,8 @@ class _Draft:
         dates = sum(bool(spreadsheets.date_readings(cell, year)) for cell in texts)
         numbers = sum(
             _means("amount", cell) is not None or bool(spreadsheets.number_readings(cell))
-            or _reads(_hours, cell) or _reads(spreadsheets.read_built, cell) for cell in cells
+            or _reads(spreadsheets.read_hours, cell) or _reads(spreadsheets.read_built, cell)
+            for cell in cells
         )  # fmt: skip
         if dates >= _MOST * len(cells) and (year or dates >= numbers):
             return "date"
@@ -308,10 +296,8 @@ class _Draft:
         else:
             listed = _counted(signs).replace("?", "$ or kr")
             self._ask("currency", f"which currency are the amounts in? Signs: {listed}. A code such as EUR")
-        for key, marks, what in (
-            ("unknown", self.unknown, "nothing is known"),
-            ("ditto", self.ditto, "as above"),
-        ):
+        for key, marks, what in (("unknown", self.unknown, "nothing is known"),
+                                 ("ditto", self.ditto, "as above")):  # fmt: skip
             seen = Counter(text_of(cell) for sheet in self.read
                            for cells in sheet.rows[max(self.headers[sheet.name]) :] for cell in cells
                            if cell is not None and key_of(cell) in marks)  # fmt: skip
@@ -406,13 +392,12 @@ class _Draft:
         if mark:
             self._line("decimal", mark, f"{shown.total()} show it")
         elif unclear:
-            self._ask(
-                "decimal", f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
-            )
+            question = f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
+            self._ask("decimal", question)
         sure = mark or ("comma" if unclear else None)
         if is_hours:
-            bare = [cell for cell in column.cells if _reads(partial(_hours, mark=None), cell)
-                    and not _reads(partial(_hours, unit=None), cell)]  # fmt: skip
+            bare = [cell for cell in column.cells if _reads(spreadsheets.read_hours, cell, mark=None)
+                    and not _reads(spreadsheets.read_hours, cell, unit=None)]  # fmt: skip
             name = column.name.casefold()
             if _MINUTES.search(name) or _HOURS.search(name):
                 self._line("unit", "minutes" if _MINUTES.search(name) else "hours", "by the header")
@@ -433,10 +418,11 @@ class _Draft:
                 self._ask("several", f"{told_of}. sum: add them up; first: only the first counts")
         elif self.is_events and column.role in ("hours", "other_costs"):
             self._line("several", "sum", "of all rows of a unit")
-        read = partial(_hours if is_hours else spreadsheets.read_number, mark=sure)
+        read = spreadsheets.read_hours if is_hours else spreadsheets.read_number
         nothing = [text for text in column.counts if _means("amount", text) is not None and text != "0"]
         free = {} if is_hours else dict.fromkeys(nothing, "0")
-        bad = [cell for cell in column.cells if not _reads(read, cell) and text_of(cell) not in free]
+        bad = [cell for cell in column.cells
+               if text_of(cell) not in free and not _reads(read, cell, mark=sure)]  # fmt: skip
         what = "span of time" if is_hours else "number"
         self._values(column, bad, f"no {what} that can be read; write such as 12.50, or unknown", free)
 
@@ -514,10 +500,8 @@ class _Draft:
         dated = [column for column in self.columns if column.kind == "date" and column.role != LEAVE_OUT]
         unclear = [repr(each.name) for each in dated if each.role not in (*DATES, "date of event")]
         beside = f" (apart from {', '.join(unclear)})" if unclear else ""
-        self.out += [
-            "",
-            "[where_empty]  # which dates stand for one that is not there, the first that is filled",
-        ]
+        comment = "which dates stand for one that is not there, the first that is filled"
+        self.out += ["", f"[where_empty]  # {comment}"]
         for role, needs in (("taken_in", ""), ("closed", ", which open ones do not need")) if dated else ():
             if without := self._silent(role):
                 told = f"{without} of {len(self.jobs)} jobs have no date that is {role}{beside}{needs}"
@@ -563,14 +547,14 @@ class _Draft:
         texts = [text_of(cell) for column in columns for cell in column.cells]
         phrases: Counter[str] = Counter()
         for text in texts:  # the words of a text, and up to three in a row, each once and in their order
-            clauses = [folded(clause).split() for clause in fault_clauses(text)]
+            clauses = [folded(clause).split() for clause in reading_plan.fault_clauses(text)]
             runs = (tokens[at : at + size] for tokens in clauses for size in (1, 2, 3)
                     for at in range(len(tokens) - size + 1))  # fmt: skip
             phrases.update(dict.fromkeys(map(" ".join, runs)).keys())
         parts = {phrase: name for phrase in phrases if (name := _component_of(phrase))}
         states = {phrase: words()["state"][phrase] for phrase in phrases if phrase in words()["state"]}
         silent = Counter(" ".join(text.split()) for text in texts
-                         if findings_in(text, parts, states, "failed") == ([], 0))  # fmt: skip
+                         if reading_plan.findings_in(text, parts, states, "failed") == ([], 0))  # fmt: skip
         if silent:
             listed = ", ".join(f"{_short(text)} {count}" for text, count in silent.most_common(40))
             self._ask("other_texts", f"{silent.total()} texts name no part of the list below: {listed}. "
@@ -600,20 +584,20 @@ class _Draft:
             if "kind" in unit:
                 unit["kind"] = _kind_in(unit["kind"]) or unit["kind"]
             makers[maker_key(unit.get("maker", ""))][unit.get("maker", "")] += 1
-            if key := unit_key(unit_name(unit)):
+            if key := unit_key(reading_plan.unit_name(unit)):
                 units[key].append(unit)
         kinds = {key: Counter(kind for unit in of
-                              if (kind := unit.get("kind") or _kind_in(unit_name(unit), inside=True)))
+                              if (kind := unit.get("kind")
+                                  or _kind_in(reading_plan.unit_name(unit), inside=True)))
                  for key, of in units.items()}  # fmt: skip
         known = {unit_key(name): name for name in self.known}
         self.out += ["", "[families]  # names that are one family; a new one is made with its kind and maker"]
         if any(not kinds[key] for key in units.keys() - known.keys()):
-            self._say(
-                'For a kind that is asked for, one kind for all may stand under [for_all]: kind = "radio"'
-            )
+            self._say('For a kind that is asked for, one kind for all may stand under [for_all]: '
+                      'kind = "radio"')  # fmt: skip
         names: list[str] = []
         for key in sorted(units, key=lambda key: (-len(units[key]), key)):
-            spelled = Counter(map(unit_name, units[key]))
+            spelled = Counter(map(reading_plan.unit_name, units[key]))
             keys = (maker_key(unit.get("maker", "")) for unit in units[key])
             made_by = Counter(commonest(makers[maker]) for maker in keys if maker)
             name = known.get(key) or _with_maker(commonest(spelled), next(iter(made_by), ""))
@@ -715,16 +699,12 @@ def _best_phrase(text: str, group: str) -> tuple[str, float]:
     return found
 
 
-def _reads(read: Callable[..., object], cell: Cell) -> bool:
+def _reads(read: Callable[..., object], cell: Cell, **how: str | None) -> bool:
     try:
-        read(cell)
+        read(cell, **how)
     except Refused:
         return False
     return True
-
-
-def _hours(cell: Cell, mark: str | None = "comma", unit: str | None = "hours") -> object:
-    return spreadsheets.read_hours(cell, mark, unit)
 
 
 def _means(group: str, cell: Cell) -> str | None:
@@ -761,9 +741,9 @@ def _event_in(text: str) -> str | None:
 
 
 def _state_in(text: str) -> str | None:
-    said = [_means("state", clause) for clause in fault_clauses(text)]
+    said = [_means("state", clause) for clause in reading_plan.fault_clauses(text)]
     told = ", ".join(dict.fromkeys(filter(None, said)))
-    return told if None not in said and state_of(told) else None
+    return told if None not in said and reading_plan.state_of(told) else None
 
 
 _STATES = f"found ({', '.join(FOUND)}), done ({', '.join(ACTIONS)}), both (failed, replaced), {UNKNOWN}"

@@ -10,35 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.checks import JobDocument, Taken, kept_faults
+from reliability.records.faults import Fault, FaultsFound, Refused, nearest, question, refuse, shown, some
 from reliability.records.files import parse_toml, toml_text
-from reliability.records.tables import (
-    AT_INTAKE,
-    AT_THE_END,
-    FOUND,
-    TABLES,
-    USUAL_COMPONENTS,
-    usual_components,
-)
-from reliability.records.values import (
-    Fault,
-    FaultsFound,
-    Refused,
-    clean_text,
-    exponent_of,
-    nearest,
-    question,
-    read_value,
-    refuse,
-    shown,
-    some,
-)
+from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, USUAL_COMPONENTS, usual_components
+from reliability.records.values import clean_text, exponent_of, read_value
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
 # A sheet as it was written, from TOML to rows; every fault of form is collected.
 
-STATES = tuple(reversed(FOUND))
+STATES = tuple(reversed(TABLES["findings"]["found"].allowed))
 BLOCKS = ("signs", "finding", "followup", "new_family")
 TOP_LEVEL = (*TABLES["jobs"].names, "built", *STATES, "rest_sound", "kept", *BLOCKS)
 COLUMNS = {
@@ -99,10 +81,8 @@ def decode_sheet(content: bytes, source: str) -> JobSheet:
         return read_sheet(content.decode("utf-8-sig"), source)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise InvalidInput(
-            f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8; "
-            "save the sheet as UTF-8. Nothing was written."
-        ) from None
+        told = f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8"
+        raise InvalidInput(f"{told}; save the sheet as UTF-8. Nothing was written.") from None
 
 
 def read_sheet(text: str, source: str = "sheet") -> JobSheet:
@@ -114,9 +94,8 @@ def read_sheet(text: str, source: str = "sheet") -> JobSheet:
 
     def refuse_above(most: int, found: int, what: str) -> None:
         if found > most:
-            raise InvalidInput(
-                f"{source} has {found} {what}; a sheet has at most {most}. Nothing was written."
-            )
+            told = f"{source} has {found} {what}; a sheet has at most {most}."
+            raise InvalidInput(f"{told} Nothing was written.")
 
     refuse_above(_MOST_CHARACTERS, len(text), "characters")
     raw = parse_toml(text, source, "sheet", "Nothing was written.")
@@ -353,7 +332,10 @@ def amendment(
     faults: list[str] = []
     job: dict[str, Any] = {}
     for setting in settings:
-        job |= _cells(setting, faults)
+        try:
+            job |= _cells(setting)
+        except Refused as error:
+            faults.append(f"--set {setting!r}: {error.message}")
     changes: JobDocument = {"job": job}
     if sheet is not None:
         faults += map(str, sheet.faults)
@@ -374,53 +356,34 @@ def amendment(
     return changes
 
 
-def _cells(setting: str, faults: list[str]) -> dict[str, Any]:
+def _cells(setting: str) -> dict[str, Any]:
     """Take ``outcome=donor`` apart."""
     column, equals, value = (part.strip() for part in setting.partition("="))
-    fault = ""
     if not equals:
-        fault = "write COLUMN=VALUE; nothing after the = empties the cell"
-    elif column == "built":
-        try:
-            built = read_window(value) if value else (None, None)
-            return dict(zip(("built_from", "built_to"), built, strict=True))
-        except Refused as error:
-            fault = error.message
-    elif column not in _SET:
-        fault = f"jobs have no column {column!r} that can be set; there are {', '.join(_SET)}. Findings and "
-        fault += f"signs are corrected by a sheet.{nearest(column, _SET)}"
-    if fault:
-        faults.append(f"--set {setting!r}: {fault}")
-        return {}
+        raise Refused("write COLUMN=VALUE; nothing after the = empties the cell")
+    if column == "built":
+        first, last = read_window(value) if value else (None, None)
+        return {"built_from": first, "built_to": last}
+    if column not in _SET:
+        told = f"jobs have no column {column!r} that can be set; there are {', '.join(_SET)}. Findings and "
+        raise Refused(f"{told}signs are corrected by a sheet.{nearest(column, _SET)}")
     return {column: value or None}
 
 
 # Names that the ledger knows, and which of those in a sheet are new to it.
 
 
-@dataclass
 class Names:
     """Names that the ledger knows while sheets are laid beside it."""
 
-    families: dict[str, str]  # the kind of each
-    components: set[str]
-    models: dict[str, str]  # the family of each
-    signs: set[str]
-    exponent: int
-    #: Names that are said to be new; None where nobody can be asked about one.
-    meant: Collection[str] | None = None
-
-    @classmethod
-    def of(cls, ledger: "Ledger", meant: Iterable[str] | None = None) -> "Names":
-        """Read them from a ledger."""
-        return cls(
-            families={str(row["family"]): str(row["kind"]) for row in ledger.rows("families")},
-            components=set(ledger.names("component")),
-            models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
-            signs=set(ledger.names("sign")),
-            exponent=exponent_of(str(ledger.setting("currency"))),
-            meant=None if meant is None else [clean_text(name) for name in meant],
-        )
+    def __init__(self, ledger: "Ledger", meant: Iterable[str] | None = None) -> None:
+        #: The kind of each family, the family of each model.
+        self.families = {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}
+        self.models = {str(row["model"]): str(row["family"]) for row in ledger.rows("models")}
+        self.components, self.signs = set(ledger.names("component")), set(ledger.names("sign"))
+        self.exponent = exponent_of(str(ledger.setting("currency")))
+        #: Names that are said to be new; None where nobody can be asked about one.
+        self.meant = None if meant is None else [clean_text(name) for name in meant]
 
     def questions(self, kinds: Iterable[object], signs: Iterable[object]) -> list[Fault]:
         """Ask about kinds, and signs like known ones, that the ledger has never seen."""
@@ -446,28 +409,19 @@ class Names:
 
 def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any]]:
     """List the jobs that are not finished, oldest first."""
-    # Loaded here: names alone are needed before there is a database at all.
-    from reliability.records.database import SQL_TABLES, fetch_rows
-
-    with ledger.reading() as connection:
-        rows = fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.outcome == "open")
-    return [row for row in rows if family in (None, row["family"])]
+    return [row for row in ledger.rows("jobs", outcome="open") if family in (None, row["family"])]
 
 
 # Sheets written into a ledger: all of them, or none and every fault of each.
 
 #: How a family that is new is described, where a unit comes in and in a sheet.
-_AT_INTAKE, _IN_A_SHEET = (
-    '--new-family --kind "tape deck"',
-    'a heading [new_family] and below it kind = "tape deck"',
-)
+_AT_INTAKE = '--new-family --kind "tape deck"'
+_IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 #: How the ledger calls the rows that come with a job, and a sheet.
 _NEW = {"families, row 1": "new_family", "lots, row 1": "new_lot"}
 _KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
-_HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
-    word for word in TABLES["jobs"]["outcome"].allowed if word != "open"
-)
+_HOW_IT_ENDED = f"a sheet says how the job ended: {', '.join(TABLES['jobs']['outcome'].allowed[:-1])}"
 
 
 @dataclass(frozen=True)
@@ -497,7 +451,7 @@ def write_up(
     written = []
     with ledger.writing():
         doubt = tuple(filter(None, [ledger.clock_doubt()]))
-        names = Names.of(ledger, new_names)
+        names = Names(ledger, new_names)
         names.components |= new
         for at, sheet in enumerate(sheets):
             found: list[Fault | str] = [*sheet.faults]
@@ -573,11 +527,9 @@ def _write(
                         kept=() if wrong else sheet.kept, taken=sheet.taken)  # fmt: skip
     notes += names.news(job, signs)
     if still_open := [] if job.get("job") else [row["job"] for row in open_jobs(ledger, job["family"])]:
-        notes.append(
-            f"still open of this family: {some(still_open, 10)}. If the sheet was about one of them, take "
-            "the new job out with: benchodds amend JOB --withdraw, and add the sheet again with the number "
-            "in it"
-        )
+        notes.append(f"still open of this family: {some(still_open, 10)}. If the sheet was about one of "
+                     "them, take the new job out with: benchodds amend JOB --withdraw, and add the sheet "
+                     "again with the number in it")  # fmt: skip
     shelf = ledger.shelf() if sheet.kept else {}
     notes += [f"part {part}: {row['component']} of job {number}, on the shelf"
               for part, row in shelf.items() if row["job"] == number]  # fmt: skip
@@ -609,10 +561,9 @@ def _open_job(
         found.append(f"job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
                      "mend the number, or amend the family of the job first")  # fmt: skip
     if str(job.get("taken_in") or day) != day:
-        found.append(
-            f"job: {number} was given out to a unit that was taken in on {day}, the sheet says "
-            f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
-        )
+        found.append(f"job: {number} was given out to a unit that was taken in on {day}, the sheet says "
+                     f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else "
+                     "taken_in")  # fmt: skip
     return old
 
 
@@ -637,9 +588,6 @@ def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponen
             continue  # a fault, told as such
         if None not in (said, held[name]) and said != held[name]:
             changes.append(f"{name} {held[name]} -> {said}")
-    if not changes:
-        return []
-    return [
-        f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
-        "sheet is about another unit, amend that job back and add the sheet without its number"
-    ]
+    told = f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
+    told += "sheet is about another unit, amend that job back and add the sheet without its number"
+    return [told] if changes else []

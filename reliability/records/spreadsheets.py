@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, reason
+from reliability.records.faults import Refused, shown
 from reliability.records.files import read_at_most
 from reliability.records.package import restored
-from reliability.records.values import Refused, clean_text, folded, shown, words
+from reliability.records.values import clean_text, folded, words
 
 Cell = str | int | float | datetime.date | datetime.timedelta | None
 
@@ -61,9 +62,8 @@ def read_sheets(path: Path, form: "CsvForm | None" = None) -> list[Sheet]:
     try:
         text = content.decode(form.encoding)
     except (UnicodeDecodeError, LookupError) as error:
-        raise InvalidInput(
-            f"{path.name} is not written in {form.encoding}: {error}. Nothing was read."
-        ) from None
+        raise InvalidInput(f"{path.name} is not written in {form.encoding}: {error}. Nothing was "
+                           "read.") from None  # fmt: skip
     rows = _csv_rows(text, form)
     if rows is None:
         raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
@@ -329,12 +329,9 @@ def table_rows(
 
 
 def _why_passed(
-    sheet: Sheet,
-    number: int,
-    filled: Mapping[int, Cell],
-    headers: Sequence[Sequence[str]],
+    sheet: Sheet, number: int, filled: Mapping[int, Cell], headers: Sequence[Sequence[str]],
     names: Sequence[str],
-) -> str:
+) -> str:  # fmt: skip
     """Tell why a row is none of the table's; empty if it is one."""
     texts = {column: key_of(cell) for column, cell in filled.items()}
     for line in headers:
@@ -521,7 +518,7 @@ def read_number(cell: Cell, mark: str | None) -> Decimal:
     return found[mark] if mark else next(iter(found.values()))
 
 
-def read_hours(cell: Cell, mark: str | None, unit: str | None) -> Decimal:
+def read_hours(cell: Cell, mark: str | None = "comma", unit: str | None = "hours") -> Decimal:
     """Read a span of time as hours: ``"1:30"``, ``"1h30"``, ``"90 min"``, or a number in `unit`."""
     if isinstance(cell, datetime.timedelta):
         return _hours(0, Decimal(cell.total_seconds()) / 60)

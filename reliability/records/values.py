@@ -1,127 +1,21 @@
-"""One cell, from text or a plain value and back to text; job numbers; what is wrong, and where."""
+"""One cell, from text or a plain value and back to text; currencies; job numbers."""
 
 import datetime
 import re
 import tomllib
 import unicodedata
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
-from difflib import get_close_matches
 from functools import cache
-from heapq import nsmallest
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, unknown
+from reliability.records.faults import Refused, nearest, shown
 from reliability.records.tables import Column
 
-# What is wrong with a row, and where.
-
-
-#: Among more names, or for a longer one, no near miss is looked for.
-MOST_COMPARED, LONGEST_COMPARED = 500, 200
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One thing that breaks one rule."""
-
-    place: str  # file and line, or the part of a job
-    column: str  # empty where the whole row is meant
-    message: str  # what was found and what is allowed
-
-    def __str__(self) -> str:
-        where = f"{self.place}, column {self.column}" if self.column else self.place
-        return f"{where}: {self.message}"
-
-
-class Refused(InvalidInput):
-    """One value that breaks the rule of its column."""
-
-
-class FaultsFound(InvalidInput):
-    """Input with faults that still know their place, so that a form can show each beside its field."""
-
-    def __init__(self, message: str, found: Sequence[Fault | str]) -> None:
-        super().__init__(message, [str(each) for each in found])
-        self.found = tuple(found)
-
-
-def nearest(got: str, known: Iterable[str]) -> str:
-    """Word a suggestion of the nearest known name, with a space before it; empty if none is near."""
-    names = known if isinstance(known, Collection) else list(known)
-    if len(names) > MOST_COMPARED or len(got) > LONGEST_COMPARED:
-        return ""  # comparing each with each would take minutes where many lines are at fault
-    by_folded = {name.casefold(): name for name in map(str, names)}  # a damaged ledger may hold a number
-    near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
-    return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
-
-
-def question(what: str, name: str, known: Collection[str], meant: Collection[str] | None) -> str:
-    """Ask about a kind, or another name like a known one, that is new and not meant to be; else empty.
-
-    With None nobody can be asked.
-    """
-    if meant is None or name in known or name in meant or not (what == "kind" or near_twin(name, known)):
-        return ""
-    return unseen(what, name, known)
-
-
-def unseen(what: str, name: str, known: Collection[str]) -> str:
-    """Word the question whether a name that the ledger has never seen is new."""
-    twin = near_twin(name, known)
-    meant = f" Did you mean {twin!r}?" if twin else nearest(name, known)
-    told = f"{what} {name!r} was never seen here; known: {some(known)}.{meant}"
-    return f"{told} If it is new, say so: --new {name!r}"
-
-
-#: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.
-LIKENESS = 0.85
-#: A name cut short is known by so many letters.
-SHORTEST_CUT = 3
-
-
-def near_twin(name: str, known: Collection[str]) -> str | None:
-    """Find the known name that another one is likely to mean."""
-    if len(known) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
-        return None
-    digits = re.findall("[0-9]+", name)
-    others = [each for each in known if each != name and re.findall("[0-9]+", each) == digits]
-    bare = {re.sub(r"[\W_]", "", each.casefold()): each for each in others}
-    own = re.sub(r"[\W_]", "", name.casefold())
-    if near := get_close_matches(own, bare, n=1, cutoff=LIKENESS):
-        return bare[near[0]]
-    if swapped := [each for squeezed, each in bare.items() if sorted(squeezed) == sorted(own)]:
-        return swapped[0]
-    stem = own.removesuffix("s")
-    begun = sorted(each for squeezed, each in bare.items() if squeezed.startswith(stem))
-    return begun[0] if len(stem) >= SHORTEST_CUT and len(begun) == 1 else None
-
-
-def some(names: Iterable[str], most: int = 30) -> str:
-    """List names in order, cut short where there are very many."""
-    listed = set(names)
-    if not listed:
-        return "none yet"
-    rest = len(listed) - most
-    return ", ".join(nsmallest(most, listed)) + (f" and {rest} more" if rest > 0 else "")
-
-
-def counted(number: int, noun: str, several: str = "") -> str:
-    """Word a number of things."""
-    return f"{number} {noun}" if number == 1 else f"{number} {several or f'{noun}s'}"
-
-
-def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:
-    """Raise one error with every fault, if there is any."""
-    if faults:
-        raise FaultsFound(f"{counted(len(faults), 'fault')} found. {done}", faults)
-
-
 # Currencies and the number of decimals that each has (ISO 4217, list one).
-
 
 # Codes of list one by exponent; funds, precious metals and test codes are left out. BGN and HRK
 # were withdrawn when their countries took the euro; older ledgers may still be kept in them.
@@ -137,9 +31,7 @@ _BY_EXPONENT = {
 }
 
 #: Decimals of each currency.
-EXPONENTS: dict[str, int] = {
-    code: exponent for exponent, codes in _BY_EXPONENT.items() for code in codes.split()
-}
+EXPONENTS = {code: exponent for exponent, codes in _BY_EXPONENT.items() for code in codes.split()}
 
 
 def exponent_of(currency: str) -> int:
@@ -150,7 +42,6 @@ def exponent_of(currency: str) -> int:
 
 
 # One cell: from text or a plain value to what is meant, and back to text.
-
 
 Value = str | int | float | Decimal | None
 
@@ -245,9 +136,8 @@ def _text(column: Column, value: object, _exponent: int) -> str:
     if not isinstance(value, str):
         raise Refused(f"{value!r} is not a text; put it in quotation marks")
     if value in SPREADSHEET_ERRORS:
-        raise Refused(
-            f"{value!r} is the error of a spreadsheet formula; mend it there or leave the cell empty"
-        )
+        told = f"{value!r} is the error of a spreadsheet formula"
+        raise Refused(f"{told}; mend it there or leave the cell empty")
     longest = LONGEST_TEXT if column.multiline else LONGEST_LINE
     if len(value) > longest:
         raise Refused(f"{shown(value)} has {len(value)} characters; at most {longest} are allowed")
@@ -272,10 +162,8 @@ def _year(column: Column, value: object, _exponent: int) -> int:
     text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
     if isinstance(text, str) and _YEAR.fullmatch(text) and _within(column, int(text)):
         return int(text)
-    raise Refused(
-        f"{shown(value)} is not a four-digit year from {column.minimum:g} to {column.maximum:g}; "
-        "leave it empty if it is not known"
-    )
+    told = f"{shown(value)} is not a four-digit year from {column.minimum:g} to {column.maximum:g}"
+    raise Refused(f"{told}; leave it empty if it is not known")
 
 
 def _date(_column: Column, value: object, _exponent: int) -> str:
@@ -287,10 +175,8 @@ def _date(_column: Column, value: object, _exponent: int) -> str:
         except ValueError:
             raise Refused(f"{shown(value)} is not a day of the calendar") from None
         return value
-    raise Refused(
-        f"{shown(value)} is not a date such as 2026-05-17, or 2026-05 where only the month is known"
-        " (years 1800 to 2100)"
-    )
+    told = f"{shown(value)} is not a date such as 2026-05-17, or 2026-05 where only the month is known"
+    raise Refused(f"{told} (years 1800 to 2100)")
 
 
 def _quantity(column: Column, value: object, exponent: int) -> Value:
@@ -314,13 +200,9 @@ def _quantity(column: Column, value: object, exponent: int) -> Value:
         raise refused
     if is_money and not abs(number) < Decimal(MOST_MINOR_UNITS).scaleb(-exponent):
         raise Refused(f"{shown(value)} is more than a ledger can hold")
-    read: Any = (
-        number.quantize(Decimal(1).scaleb(-exponent))
-        if is_money
-        else int(number)
-        if is_whole
-        else float(number)
-    )
+    read: Any = int(number) if is_whole else float(number)
+    if is_money:
+        read = number.quantize(Decimal(1).scaleb(-exponent))
     if (is_money or is_whole) and read != number:
         raise refused
     if not _within(column, read):
@@ -329,11 +211,9 @@ def _quantity(column: Column, value: object, exponent: int) -> Value:
 
 
 def _within(column: Column, number: float | Decimal) -> bool:
-    return (
-        (column.minimum is None or number >= column.minimum)
-        and (column.maximum is None or number <= column.maximum)
-        and (column.above is None or number > column.above)
-    )
+    is_under = column.maximum is None or number <= column.maximum
+    is_over = column.minimum is None or number >= column.minimum
+    return is_under and is_over and (column.above is None or number > column.above)
 
 
 def bounds(column: Column) -> str:
@@ -342,19 +222,10 @@ def bounds(column: Column) -> str:
     return " and ".join(f"{word} {bound:.12g}" for word, bound in parts if bound is not None)
 
 
-def shown(value: object) -> str:
-    """Word a value for a message, cut short in the middle where it is long."""
-    text = str(value) if isinstance(value, Decimal) else repr(value)
-    return text if len(text) <= 60 else text[:40] + "…" + text[-10:]
-
-
 _READERS: dict[str, Callable[[Column, Any, int], Value]] = {
-    "text": _text,
-    "choice": _choice,
-    "year": _year,
-    "date": _date,
+    "text": _text, "choice": _choice, "year": _year, "date": _date,
     **dict.fromkeys(("money", "hours", "number", "count"), _quantity),
-}
+}  # fmt: skip
 
 
 def write_value(value: Value) -> str:
@@ -362,8 +233,7 @@ def write_value(value: Value) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
-        text = format(Decimal(repr(float(value))), "f")
-        return text.removesuffix(".0")
+        return format(Decimal(repr(float(value))), "f").removesuffix(".0")
     return str(value)
 
 
@@ -379,7 +249,6 @@ def read_setting(column: Column, value: object, exponent: int = 2) -> str:
 
 
 # Numbers of jobs: an optional prefix, then digits; given out in sequence, never twice.
-
 
 _YEAR_OF_A_NUMBER = r"(?:19[5-9]|20[0-9])[0-9]"
 _NUMBER = re.compile(rf"(.*?)({_YEAR_OF_A_NUMBER}(?=[0-9]{{2,11}}$))?([0-9]{{1,15}})", re.DOTALL)

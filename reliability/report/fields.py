@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
+from reliability.records.faults import Fault, Refused, near_twin, nearest
 from reliability.records.sheet import Names, read_window
 from reliability.records.tables import OUTCOMES, SETTINGS, USUAL_COMPONENTS, USUAL_SIGNS, Column, Table
-from reliability.records.values import Fault, Refused, clean_text, near_twin, nearest
+from reliability.records.values import clean_text
 from reliability.report.format import paragraph, text
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Known:
     @classmethod
     def of(cls, ledger: "Ledger") -> "Known":
         """Read it from a ledger."""
-        known = Names.of(ledger)
+        known = Names(ledger)
         names: dict[str, Iterable[str]] = {
             "family": known.families, "kind": {*USUAL_COMPONENTS, *known.families.values()} - {"other"},
             "model": known.models, "component": known.components, "ended_by": known.components,

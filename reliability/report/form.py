@@ -17,10 +17,11 @@ from reliability.errors import BenchoddsError, InvalidInput, unknown
 from reliability.records import tables
 from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
+from reliability.records.faults import Fault, FaultsFound, refuse
 from reliability.records.ledger import REFERENCE_TABLES, ledger_mark, open_ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Written, write_up
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, UNREPAIRED, Column, usual_components
-from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
+from reliability.records.values import exponent_of
 from reliability.report import format
 from reliability.report.data import ledger_address
 from reliability.report.fields import Field, Known, Row, Rows, Spots, heading, unseen

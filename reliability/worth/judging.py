@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
 from reliability.records.checks import clean_row
+from reliability.records.faults import Fault, nearest, refuse
 from reliability.records.frames import plain_rows
 from reliability.records.package import CsvTable, raw_rows, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column, Rule, Table, at_least_one, full_date, needs
-from reliability.records.values import Fault, clean_text, nearest, refuse
+from reliability.records.values import clean_text
 from reliability.worth import odds
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
 from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit

@@ -16,6 +16,7 @@ from reliability.records.database import worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.bench import read_bench
+from tests.packages import next_number
 
 TODAY = datetime.date(2026, 11, 24)
 
@@ -170,7 +171,7 @@ def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told
         "gap in the job numbers: 1 job was never written up; gap_repaired_share says how they count [job 20240003]"
     ]
     ledger.add(finished(job="20250002"))
-    assert ledger.next_job_number() == "20250003"
+    assert next_number(ledger) == "20250003"
 
 
 def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):

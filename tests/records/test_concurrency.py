@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from reliability.records.ledger import open_ledger
-from reliability.records.package import write_package
+from tests.packages import next_number, write_package
 from tests.records.refusals import grave
 
 PROCESSES, JOBS_EACH = 8, 8
@@ -93,7 +93,7 @@ def test_eight_threads_share_one_open_ledger(ledger, finished):
 def test_many_make_the_same_ledger_at_once(tmp_path):
     def make(_turn):
         with open_ledger(tmp_path / "new.db", create=True) as ledger:
-            return ledger.next_job_number()
+            return next_number(ledger)
 
     with ThreadPoolExecutor(8) as pool:
         assert list(pool.map(make, range(16))) == ["1"] * 16
@@ -119,7 +119,7 @@ def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, start, seed):
     assert len(ledger.rows("findings")) == 4 * len(jobs)
     assert len(ledger.rows("signs")) == len(jobs)
     assert grave(ledger) == []
-    assert ledger.next_job_number() == str(len(jobs) + 1)
+    assert next_number(ledger) == str(len(jobs) + 1)
 
 
 def test_a_backup_is_consistent_while_others_write(ledger, file, start, tmp_path):

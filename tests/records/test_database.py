@@ -21,6 +21,7 @@ from reliability.records import database
 from reliability.records.database import parse_url, shown_url, worded
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
+from tests.packages import next_number
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
 
@@ -77,7 +78,7 @@ def test_a_ledger_is_made_with_its_folder_where_that_was_asked(file, tmp_path):
     for url in (file, str(tmp_path / "a" / "b.db"), f"sqlite:///{tmp_path}/c/d.db"):
         for _ in range(2):
             with open_ledger(url, create=True) as ledger:
-                assert ledger.next_job_number() == "1"
+                assert next_number(ledger) == "1"
 
 
 def test_a_damaged_ledger_says_so(ledger, file, full):
@@ -279,7 +280,7 @@ def test_a_locked_ledger_says_so_and_nothing_is_written(ledger, file, monkeypatc
             LedgerError, match=r"is being written by somebody else .*; try again\..*Nothing was written\.$"
         ):
             waiting.intake(INTAKE)
-        assert waiting.next_job_number() == "1"  # reading goes on meanwhile
+        assert next_number(waiting) == "1"  # reading goes on meanwhile
         other.execute("ROLLBACK")
         assert waiting.intake(INTAKE) == "1"
     other.close()
@@ -417,7 +418,7 @@ def test_a_ledger_that_is_swapped_while_it_is_open(ledger, file, full, tmp_path,
         assert again.add(full()) == "2"
         file.unlink()
         with pytest.raises(LedgerError, match=r"was replaced or taken away while it was open"):
-            again.next_job_number()
+            next_number(again)
 
 
 READ_ONLY = """
@@ -521,10 +522,13 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
     with pytest.raises(LedgerError, match=r"^There is no folder .*nowhere to put the backup into\.$"):
         ledger.backup(tmp_path / "nowhere" / "x.db")
 
-    def quicker(_copy):
-        (tmp_path / "x.db").write_text("somebody else's")
+    sync = os.fsync
 
-    monkeypatch.setattr(database, "_verify", quicker)
+    def quicker(handle):
+        (tmp_path / "x.db").write_text("somebody else's")
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", quicker)
     with pytest.raises(LedgerError, match=r"x\.db exists already; a backup never"):
         ledger.backup(tmp_path / "x.db")
     monkeypatch.undo()
@@ -540,13 +544,14 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
     ]
 
 
-def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):
-    # A file that cannot be read as a database at all, and one whose rows break a rule of its own.
-    broken = tmp_path / "broken.db"
-    changed(broken, "CREATE TABLE t (x INTEGER CHECK (x > 0))", "PRAGMA ignore_check_constraints = ON",
-            "INSERT INTO t VALUES (-1)")  # fmt: skip
+def test_a_copy_is_tested_before_it_is_called_a_backup(ledger, file, tmp_path):
+    # A file whose rows break a rule of its own.
+    changed(file, "PRAGMA ignore_check_constraints = ON",
+            "INSERT INTO spending (spent_on, what, amount) VALUES ('2026-05-17', 'x', -1)")  # fmt: skip
     with pytest.raises(
         LedgerError,
-        match=r"^The ledger is damaged, and so would be its copy \(its own check says 'CHECK constraint failed in t'\)",
+        match=r"^The ledger is damaged, and so would be its copy \(its own check says 'CHECK constraint failed in "
+        r"spending'\)\. There is no backup\.$",
     ):
-        database._verify(broken)
+        ledger.backup(tmp_path / "copy.db")
+    assert not list(tmp_path.glob("*copy.db*"))

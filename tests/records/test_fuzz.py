@@ -9,8 +9,9 @@ from reliability.errors import InvalidInput
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.open_repair import import_open_repair
-from reliability.records.package import export_package, read_package, write_package
+from reliability.records.package import export_package, read_package
 from reliability.records.tables import TABLES
+from tests.packages import next_number, write_package
 
 WEIRD = [
     "", " ", "=1+1", "#NAME?", "????", "1900", "0", "-1", "03/04/2024", "12,50", "\ufeff", "a\nb", "'", "N/A",
@@ -156,5 +157,5 @@ def repair_ledger(tmp_path_factory):
                             "outcome": "repaired"}})  # fmt: skip
         yield ledger
         assert not [problem for problem in ledger.check() if problem.grave]
-        assert ledger.next_job_number() == "B-8"
+        assert next_number(ledger) == "B-8"
         assert len(ledger.rows("jobs")) > 5

@@ -4,8 +4,9 @@ import pytest
 
 from reliability.records import database, importing
 from reliability.records.importing import import_package, import_table, take_back_import
-from reliability.records.package import Layout, write_package
+from reliability.records.package import Layout
 from reliability.records.tables import TABLES
+from tests.packages import next_number, write_package
 from tests.records.refusals import refused
 
 JOB = {"family": "Dallow 80", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
@@ -65,7 +66,7 @@ def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch)
     )
     assert said.faults[0].startswith("signs.csv, line 3, column seen")
     assert everything(ledger) == before
-    assert ledger.next_job_number() == "1"
+    assert next_number(ledger) == "1"
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\n")
     assert import_package(folder, ledger).written["jobs"] == 3
     assert [len(ledger.history(f"D{n:03d}")) for n in (1, 2, 3)] == [1, 1, 1]

@@ -25,6 +25,7 @@ from reliability.records.open_repair import (
 from reliability.records.open_repair import import_open_repair as import_known
 from reliability.records.package import Layout, export_package
 from reliability.records.tables import ENDED_WHY, OUTCOMES
+from tests.packages import next_number
 from tests.records.refusals import grave, refused
 from tests.records.repair_rows import V01, V02, jobs, write_repairs
 
@@ -64,7 +65,7 @@ def test_imported_jobs_stay_out_of_the_numbers_of_the_bench(ledger, write, finis
     own = {number: job["origin"] for number, job in jobs(ledger).items()}
     others = dict.fromkeys(("mendit-77", "mendit_8", "mendit_900", "mendit_job-1"), "Mend It")
     assert own == {"7": None, "job-1": None, **others}
-    assert ledger.next_job_number() == "8"
+    assert next_number(ledger) == "8"
     assert not [problem for problem in ledger.check() if "number" in problem.topic]
     assert import_open_repair(path, ledger).equal == {"jobs": 4}
     nameless = write({"id": "17"}, columns=[name for name in V01 if name != "data_provider"], name="own.csv")

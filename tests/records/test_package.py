@@ -23,10 +23,10 @@ from reliability.records.package import (
     neutralised,
     read_package,
     restored,
-    write_package,
     write_table,
 )
 from reliability.records.tables import TABLES
+from tests.packages import next_number, write_package
 from tests.records.refusals import refused
 
 
@@ -83,7 +83,7 @@ def test_export_import_export_gives_the_same_bytes(filled, tmp_path, new_url):
         export_package(again, tmp_path / "two")
         assert contents(tmp_path / "two") == contents(tmp_path / "one")
         assert {name: again.rows(name) for name in TABLES} == {name: filled.rows(name) for name in TABLES}
-        assert again.next_job_number() == filled.next_job_number()
+        assert next_number(again) == next_number(filled)
         assert not [problem for problem in again.check() if problem.grave]
     assert summary.written == {name: len(filled.rows(name)) for name in TABLES}
     assert summary.equal == {}
@@ -307,7 +307,7 @@ def test_withdrawn_jobs_go_along_so_that_no_number_is_given_out_again(ledger, fi
             import_package(tmp_path / "one", again)
             assert read_records(again).withdrawn == ("B2", "B4")
             assert read_records(again).fingerprint() == read_records(ledger).fingerprint()
-            assert again.next_job_number() == "B5"
+            assert next_number(again) == "B5"
             assert [row["content"] for row in again.history("B4")] == [None]
             assert [str(problem) for problem in again.check() if "number" in str(problem)] == []
         export_package(again, tmp_path / "two")

@@ -11,6 +11,7 @@ from sqlalchemy import event
 from reliability.errors import LedgerError, UnknownName
 from reliability.records import database
 from reliability.records.ledger import open_ledger
+from tests.packages import next_number
 from tests.records.refusals import grave
 
 SECRET = "s3cret-w0rd"
@@ -31,7 +32,7 @@ def test_many_make_the_same_ledger_at_once(server):
         makers = [subprocess.Popen([sys.executable, "-c", make, url]) for _ in range(3)]
         assert [maker.wait(timeout=60) for maker in makers] == [0] * 3
         with open_ledger(url) as ledger:
-            assert ledger.next_job_number() == "1"
+            assert next_number(ledger) == "1"
 
 
 def test_texts_sort_as_in_any_other_ledger(shared, shared_url, server, finished):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput, LedgerError
 from reliability.records import database
+from reliability.records.faults import Refused
 from reliability.records.sheet import (
     JobSheet,
     amendment,
@@ -29,7 +30,6 @@ from reliability.records.tables import (
     USUAL_SIGNS,
     usual_components,
 )
-from reliability.records.values import Refused
 
 TODAY = datetime.date(2026, 11, 24)
 SMALLEST = """

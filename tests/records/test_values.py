@@ -9,13 +9,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
+from reliability.records.faults import Refused, nearest
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import (
     EXPONENTS,
-    Refused,
     exponent_of,
     missing_numbers,
-    nearest,
     read_setting,
     read_value,
     write_value,

@@ -9,7 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from reliability.records.package import DEMO, described_in, write_package
+from reliability.records.package import DEMO, described_in
+from tests.packages import write_package
 from tests.simulate.fleet import (
     SETTINGS,
     Row,
