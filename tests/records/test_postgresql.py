@@ -27,7 +27,9 @@ def shared(shared_url):
 def test_many_make_the_same_ledger_at_once(server):
     make = "import sys; from reliability.records.ledger import *; open_ledger(sys.argv[1], create=True)"
     with server.database() as url:
-        with pytest.raises(LedgerError, match=r"test_\d+ is empty\. `benchodds intake`, `add` and `import`"):
+        with pytest.raises(
+            LedgerError, match=r"test_\d+ is empty\. `benchodds set`, `intake`, `add` and `import`"
+        ):
             open_ledger(url)
         makers = [subprocess.Popen([sys.executable, "-c", make, url]) for _ in range(3)]
         assert [maker.wait(timeout=60) for maker in makers] == [0] * 3
