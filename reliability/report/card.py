@@ -6,7 +6,6 @@ import json
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.tables import LEFT_BECAUSE
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import counted, is_known, limit, verdict_mark
+from reliability.report.format import counted, is_known, limit
 from reliability.report.run import whose
 from reliability.report.show import TEMPLATES, style_sheet, templates
 from reliability.worth import judging, odds
@@ -167,12 +166,9 @@ def make_card(
     joined = "\n".join(line for line in lines if line and not line.startswith("//"))
     script = f'(() => {{\n"use strict";\n{joined}\n}})();'
     style = "\n".join(line.strip() for line in style_sheet("card/card.css").splitlines())
-    # Marks of the verdicts are taken apart, so that the script draws the same ones.
-    marks = {each: ElementTree.fromstring(verdict_mark(each)).iterfind("svg/*") for each in HEADINGS if each}
     numbers = {
         **card_data(appraiser, day),
         "demo": demo,
-        "marks": {each: [(shape.tag, shape.attrib) for shape in mark] for each, mark in marks.items()},
         "words": {"below_zero": limit(-1.0), "below_one": limit(0.0)},  # where there is nothing to pay
         "looks": {kind: signs_by_worth(appraiser, records, kind, as_of=day) for kind in appraiser.kinds},
         "usual": {row.family: row.usual_price for row in table.itertuples() if is_known(row.usual_price)},
@@ -186,6 +182,7 @@ def make_card(
             style_hash=_hash(style),
             script_hash=_hash(script),
             numbers=Markup(_json_in_html(numbers)),
+            verdicts=list(filter(None, HEADINGS)),
             groups=list_groups(table),
             demo=demo,
             day=day.isoformat(),

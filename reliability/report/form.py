@@ -186,7 +186,7 @@ class _Change:
         except BenchoddsError as error:
             shown = paragraph(text(f"What the job changed cannot be told: {error}"))
         finally:
-            self.shown.value = shown + bullets([text(each) for each in self._told])
+            self.shown.value = shown + bullets([text(each) for each in dict.fromkeys(self._told)])
 
 
 # What all forms do: show faults beside their fields, write once and at once, tell what was written.

@@ -19,26 +19,16 @@ from markupsafe import Markup
 from reliability.errors import InvalidInput, ReportError, unknown
 from reliability.report.show import style_sheet, templates
 
-
-@contextmanager
-def _left_out(module: str) -> Iterator[None]:
-    """Import without a module that others can do without."""
-    if module in sys.modules:
-        yield
-        return
-    sys.modules[module] = None  # type: ignore[assignment]
-    try:
-        yield
-    finally:
-        del sys.modules[module]
-
-
 # What checks notebooks would build a grammar of web addresses with it, for a second in every process; no
 # notebook has one to check.
-with _left_out("rfc3987_syntax"):
-    import nbformat
-    import papermill
-    from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
+_GRAMMAR = "rfc3987_syntax"
+sys.modules.setdefault(_GRAMMAR, None)  # type: ignore[arg-type]
+import nbformat  # noqa: E402
+import papermill  # noqa: E402
+from papermill.engines import Engine, NotebookExecutionManager, papermill_engines  # noqa: E402
+
+if sys.modules[_GRAMMAR] is None:
+    del sys.modules[_GRAMMAR]
 
 # What cells print is caught for the whole process, and a worker of a cluster may have several threads.
 _one_at_a_time = Lock()

@@ -3,26 +3,21 @@
 const USUAL = new Map(Object.entries(BENCH.usual));
 let listed = BENCH.day;
 
-function relist(day) {
+// A family at a time, with a rest after it in which the form has its turn; all are shown at once.
+async function relist(day) {
   if (day === listed) return;
   listed = day;
-  judgeRows([...document.querySelectorAll("#list tbody tr:not(.group)")], day, []);
-}
-
-// A family at a time, with a rest after it in which the form has its turn; all are shown at once.
-function judgeRows(waiting, day, judged) {
-  if (day !== listed) return;
-  const row = waiting.pop();
-  if (!row) {
-    for (const [at, verdict] of judged) showRow(at, verdict);
-    document.getElementById("list-day").textContent = day;
-    return;
+  const judged = [];
+  for (const row of document.querySelectorAll("#list tbody tr:not(.group)")) {
+    const family = row.querySelector("bdi").textContent;
+    const entry = FAMILIES.get(family);
+    const { unit } = readUnit(readOffer({ offer: family, family }).offer, entry, day);
+    judged.push([row, verdictRow(entry, appraise(entry, unit), USUAL.get(family) ?? NaN)]);
+    await new Promise((goOn) => setTimeout(goOn, 50));
+    if (day !== listed) return;
   }
-  const family = row.querySelector("bdi").textContent;
-  const entry = FAMILIES.get(family);
-  const { unit } = readUnit(readOffer({ offer: family, family }).offer, entry, day);
-  judged.push([row, verdictRow(entry, appraise(entry, unit), USUAL.get(family) ?? NaN)]);
-  setTimeout(judgeRows, 50, waiting, day, judged);
+  for (const [row, verdict] of judged) showRow(row, verdict);
+  document.getElementById("list-day").textContent = day;
 }
 
 function showRow(row, verdict) {

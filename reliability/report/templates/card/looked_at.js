@@ -2,23 +2,10 @@
 
 const PLACE = BENCH.demo ? "benchodds.looked-at.demo" : "benchodds.looked-at";
 
-// A file opened from a mail or a folder may have no storage, or one that throws.
-function storage() {
-  try {
-    const probe = `${PLACE}.probe`;
-    localStorage.setItem(probe, "1");
-    localStorage.removeItem(probe);
-    return localStorage;
-  } catch {
-    return null;
-  }
-}
-
-const STORE = storage();
-
+// A file opened from a mail or a folder may have no storage, one that throws, or one that is full.
 function keptBefore() {
   try {
-    const before = JSON.parse(STORE?.getItem(PLACE) ?? "[]");
+    const before = JSON.parse(localStorage.getItem(PLACE) ?? "[]");
     return Array.isArray(before) ? before.filter((cells) => typeof cells?.offer === "string") : [];
   } catch {
     return [];
@@ -27,10 +14,10 @@ function keptBefore() {
 
 function remember() {
   try {
-    STORE?.setItem(PLACE, JSON.stringify(kept));
-    return STORE !== null;
+    localStorage.setItem(PLACE, JSON.stringify(kept));
+    return true;
   } catch {
-    return false; // the storage is full
+    return false;
   }
 }
 
@@ -112,8 +99,8 @@ function toldOf(judge, ...about) {
   const named = make("small", {}, ...about);
   try {
     const row = judge();
-    const word = make("b", { class: toneOf(row.verdict) }, markOf(row.verdict), ` ${row.verdict ?? ""}`);
-    return make("p", {}, ...(row.verdict === null ? [] : [word, " "]), reachOf(row), named);
+    const word = () => make("b", { class: toneOf(row.verdict) }, markOf(row.verdict), ` ${row.verdict}`);
+    return make("p", {}, ...(row.verdict === null ? [] : [word(), " "]), reachOf(row), named);
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
     return make("p", {}, make("b", { class: "skip" }, fault.message), named);
