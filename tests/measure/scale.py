@@ -1,4 +1,4 @@
-"""How cost grows: slopes against records, strata, families, workers; a large import; counting by an engine.
+"""How cost grows: slopes against records, strata, families, workers; a large import.
 
 ``python -m tests.measure.scale`` prints the rows. A slope of 1 means twice as much for twice the size.
 Seconds are of one processor, but for those of several workers, which are told by the clock.
@@ -16,11 +16,9 @@ from typing import Any
 import numpy as np
 
 from reliability.life.bulk import Counts, Piece, count_findings, spread
-from reliability.life.lives import observe
 from reliability.life.pooling import pool
 from reliability.life.weibull import weibull_fits
-from reliability.records.archive import ledger_findings, open_archives
-from reliability.records.frames import read_records
+from reliability.records.archive import open_archives
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from tests.measure import apart
@@ -72,23 +70,6 @@ def import_it(folder: str, ledger: str) -> dict[str, Any]:
         summary = import_package(folder, opened)
     taken = {"seconds": time.perf_counter() - start, "processor": time.process_time() - busy}
     return {**taken, "findings": summary.written["findings"]}
-
-
-def read_and_observe(ledger: str) -> dict[str, Any]:
-    """Read every finding of a ledger, and turn it into a life."""
-    start = time.process_time()
-    with open_ledger(ledger) as opened:
-        records = read_records(opened)
-    seen = observe(records.jobs, records.findings, records.families)
-    return {"seconds": time.process_time() - start, "findings": len(seen.table)}
-
-
-def count_by_engine(ledger: str) -> dict[str, Any]:
-    """Put the findings into an engine's memory, and count there."""
-    start = time.process_time()
-    with open_ledger(ledger) as opened:
-        counts = count_findings(ledger_findings(opened))
-    return {"seconds": time.process_time() - start, "findings": counts.n_findings}
 
 
 def slope(sizes: list[float], seconds: list[float]) -> float:
@@ -156,22 +137,13 @@ def workers(scale: float = 1.0) -> list[tuple[int, float]]:
 
 
 def import_rows(jobs: int = JOBS) -> list[Row]:
-    """An import of a million findings, and two ways of counting what it wrote."""
+    """An import of a million findings."""
     with tempfile.TemporaryDirectory() as name:
         write_package(name, jobs)
-        ledger = f"{name}/bench.db"
-        done = apart.run(THIS, "import_it", name, ledger)
-        read, pushed = (apart.run(THIS, step, ledger) for step in ("read_and_observe", "count_by_engine"))
+        done = apart.run(THIS, "import_it", name, f"{name}/bench.db")
     told = f"{done['seconds']:.0f} s ({done['processor']:.0f} s of processor), {done['peak_gb']:.2f} GB"
     fine = done["seconds"] <= MOST_SECONDS and done["peak_gb"] <= MOST_GB
-    both = (
-        f"{pushed['seconds']:.1f} s, {pushed['peak_gb']:.2f} GB; "
-        f"read one by one {read['seconds']:.1f} s, {read['peak_gb']:.2f} GB"
-    )
-    return [
-        row(f"{done['findings']:,} findings imported", told, "60 s, 1 GB", fine),
-        row("counted from SQLite", both, "as many", pushed["findings"] == read["findings"]),
-    ]
+    return [row(f"{done['findings']:,} findings imported", told, "60 s, 1 GB", fine)]
 
 
 def slope_rows(scale: float = 1.0) -> list[Row]:

@@ -20,7 +20,7 @@ def few(monkeypatch):
     ("study", "told"),
     [
         (lambda: archive.rows(40_000, 20, pooled_components=2), {"peak memory of all that": True}),
-        (lambda: scale.import_rows(200), {"2,000 findings imported": True, "counted from SQLite": True}),
+        (lambda: scale.import_rows(200), {"2,000 findings imported": True}),
         (lambda: scale.slope_rows(0.01), {"slope against workers, fitted": None}),
         (lambda: lives.speed_rows(60), {"strata without a maximum": True,
                                         "log-likelihood below lifelines, 2 strata": True}),

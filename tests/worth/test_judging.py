@@ -50,17 +50,18 @@ def risks(appraiser, *ends, known=None):
     return tuple(None if name is None else names.index(name) for name in told)
 
 
-def test_only_components_that_the_ledger_named_are_chief_risks(demo_appraiser):
-    assert risks(demo_appraiser, 0.3, 0.1, 0.2) == (0, None)
-    assert risks(demo_appraiser, 0.3, 0.1, 0.2, known=[1, 2]) == (2, None)
-    assert risks(demo_appraiser, 0.3, 0.1, 0.2, known=[]) == (None, None)
-
-
-def test_two_components_that_end_as_many_jobs_to_a_whole_percent_are_both_named(demo_appraiser):
-    assert risks(demo_appraiser, 0.05, 0.124, 0.115) == (1, 2)  # 12 and, halves up, 12 in 100
-    assert risks(demo_appraiser, 0.05, 0.124, 0.1149) == (1, None)
-    assert risks(demo_appraiser, 0.05, 0.124, 0.115, known=[0, 1]) == (1, None)
-    assert risks(demo_appraiser, 0.001, 0.002) == (1, None)  # neither ends any to speak of
+@pytest.mark.parametrize(
+    ("ends", "known", "named"),
+    [
+        # Only what the ledger named is a risk.
+        ((0.3, 0.1, 0.2), None, (0, None)), ((0.3, 0.1, 0.2), [1, 2], (2, None)), ((0.3, 0.1, 0.2), [], (None, None)),
+        # Two that end as many jobs to a whole percent (halves up) are both named, if they end any to speak of.
+        ((0.05, 0.124, 0.115), None, (1, 2)), ((0.05, 0.124, 0.1149), None, (1, None)),
+        ((0.05, 0.124, 0.115), [0, 1], (1, None)), ((0.001, 0.002), None, (1, None)),
+    ],
+)  # fmt: skip
+def test_chief_risks(demo_appraiser, ends, known, named):
+    assert risks(demo_appraiser, *ends, known=known) == named
 
 
 @pytest.mark.parametrize(
