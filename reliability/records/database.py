@@ -559,10 +559,8 @@ def _renew_rules(
     """Give a table that was made before the rules that came since."""
     if connection.dialect.name == "postgresql":
         for rule in table.constraints:
-            is_new = rule.name in checks or (
-                isinstance(rule, sa.ForeignKeyConstraint) and {*rule.column_keys} <= {*references}
-            )
-            if is_new:
+            is_key = isinstance(rule, sa.ForeignKeyConstraint) and {*rule.column_keys} <= {*references}
+            if is_key or rule.name in checks:
                 connection.execute(AddConstraint(rule))
         return
     # SQLite adds no rule to a table: it is made anew, and what refers to it waits until the end.

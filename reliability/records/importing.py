@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database, package
-from reliability.records.checks import Complaint, Known, rule_complaints
+from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, rule_complaints
 from reliability.records.database import HISTORY
 from reliability.records.faults import Fault, question, refuse
 from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
@@ -258,9 +258,7 @@ def import_table(path: str | Path, table: str, ledger: Ledger, **how: Any) -> Im
 # A whole import out again.
 
 #: Tables with versions of their own, those that name others first.
-_FROM_THE_LAST = [
-    name for name in reversed(TABLES) if name not in ("settings", "findings", "signs", "followups")
-]
+_FROM_THE_LAST = [name for name in reversed(TABLES) if name not in ("settings", *PARTS_OF_A_JOB)]
 
 
 def take_back_import(ledger: Ledger, reason: str, *, dry_run: bool = False) -> dict[str, int]:

@@ -672,6 +672,10 @@ def record_sightings(
         return _Recording(connection, place).record(seen)
 
 
+def _named(row: Row, label: Value, place: Value) -> str:
+    return " ".join(str(each) for each in (row["seen_on"], place, label) if each)
+
+
 class _Recording:
     """One file under way."""
 
@@ -680,14 +684,14 @@ class _Recording:
         self.held = {row["sighting"]: row for row in database.fetch_rows(connection, "sightings")}
         self.models = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models")}
         self.families = database.names_in(connection, "family")
-        self.jobs = {row["job"] for row in database.fetch_rows(connection, "jobs")}
+        self.jobs = database.referred_in(connection, ["jobs"])["jobs"].keys()
         self.faults: list[Fault | str] = []
 
     def record(self, seen: Sequence[tuple[Row, Mapping[str, str]]]) -> list[Recorded]:
         lots = self._lots([row for row, _ in seen])
         written, rows, signs = [], [], []
         for row, its_signs in seen:
-            name = self._named(row, row["offer"])
+            name = _named(row, row["offer"], self.place)
             old = self.held.get(name)
             if old is None and (twin := self._elsewhere(row)):
                 self._refuse(row, f"the ledger holds the same unit as {twin!r}; say where it was seen as "
@@ -718,18 +722,11 @@ class _Recording:
             refuse(put_rows(self.connection, table, found, "looked at"))
         return written
 
-    def _named(self, row: Row, label: str) -> str:
-        return self._named_at(self.place, row, label)
-
-    @staticmethod
-    def _named_at(place: Value, row: Row, label: Value) -> str:
-        return " ".join(str(each) for each in (row["seen_on"], place, label) if each)
-
     def _elsewhere(self, row: Row) -> str | None:
         """Find the same unit under a place where none is said now, or the other way round."""
         same = (*WHAT_IT_IS, "built_from", "built_to", "asked")
         return next((str(name) for name, old in self.held.items() if bool(old["place"]) != bool(self.place)
-                     and name == self._named_at(old["place"], row, row["offer"])
+                     and name == _named(row, row["offer"], old["place"])
                      and all(old[what] == row[what] for what in same)), None)  # fmt: skip
 
     def _refuse(self, row: Row, why: str) -> None:
@@ -775,7 +772,7 @@ class _Recording:
             left = [row["offer"] for row in units if row["bought"] != "yes"]
             price = next((row["lot_asked"] for row in units if row["lot_asked"] is not None), None)
             if not left and price is not None:
-                names[lot] = self._named(units[0], lot)
+                names[lot] = _named(units[0], lot, self.place)
                 day = {"lot": names[lot], "price": price, "bought_on": units[0]["seen_on"]}
                 new += [day] if names[lot] not in known else []
             elif any(row["asked"] is None for row in units if row["bought"] == "yes"):

@@ -91,9 +91,7 @@ FREE_TEXT = "problem"
 #: A file is read whole; this is some million rows.
 MOST_BYTES = 500_000_000
 #: How a cell says that nothing is known, whatever the column.
-NOTHING = frozenset(
-    ("", "-", "--", "?", "n/a", "na", "nan", "none", "null", "\\n", "nil", "unknown", "undefined")
-)
+NOTHING = frozenset(("", *r"- -- ? n/a na nan none null \n nil unknown undefined".split()))
 _SPELLED = {folded(name): name for name in (*CATEGORIES, *STATUSES)}
 #: The last as the published schema has it; files write the longer form.
 _BARRIER = {folded(barrier): why for barrier, why in (*BARRIERS.items(), ("Too worn out", "too worn"))}

@@ -183,9 +183,7 @@ class CsvTable(Source):
     def _line(self, number: int, readers: Mapping[str, Callable[[str], Value]], cells: list[str]) -> Line:
         if len(cells) != len(readers):
             return Line(number, {}, [("", other_width(cells, readers))])
-        row: dict[str, Value] = {
-            column.name: column.default for column in self.table if self._is_needed(column)
-        }
+        row: dict[str, Value] = {each.name: each.default for each in self.table if self._is_needed(each)}
         complaints: list[Complaint] = []
         for (name, read), cell in zip(readers.items(), cells, strict=True):
             try:

@@ -651,9 +651,7 @@ def import_by_plan(
             return _with_the_rest(made[-1], dropped, summary)
         except FaultsFound as error:  # leave out their rows, if each belongs to one, and try again
             by_place = {place: index for index, place in made[-1].places.items()} if made else {}
-            rows = [
-                by_place.get(fault.place, -1) if isinstance(fault, Fault) else -1 for fault in error.found
-            ]
+            rows = [by_place.get(each.place, -1) if isinstance(each, Fault) else -1 for each in error.found]
             if read.faulty_rows != LEAVE_OUT or -1 in rows or dropped.keys() >= {*rows}:
                 raise
             for row, fault in zip(rows, error.found, strict=True):

@@ -469,11 +469,7 @@ TABLES: dict[str, Table] = {table.name: table for table in (
 )}
 
 #: What is told of a job when its unit comes, and what when it leaves; remarks at any time.
-AT_INTAKE = (
-    "family", "model", "lot", "built_from", "built_to", "year_basis", "taken_in", "bought_for",
-)
-AT_THE_END = (
-    "outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
-    "ended_why",
-)
+AT_INTAKE = ("family", "model", "lot", "built_from", "built_to", "year_basis", "taken_in", "bought_for")
+AT_THE_END = ("outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value",
+              "ended_by", "ended_why")
 # fmt: on

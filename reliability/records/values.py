@@ -58,9 +58,7 @@ _DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 _WHOLE = re.compile(r"-?[0-9]+")
 _YEAR = re.compile(r"[0-9]{4}")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?")
-SPREADSHEET_ERRORS = frozenset(
-    ("#NAME?", "#REF!", "#VALUE!", "#N/A", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
-)
+SPREADSHEET_ERRORS = frozenset("#NAME? #REF! #VALUE! #N/A #DIV/0! #NULL! #NUM! #SPILL! #CALC!".split())
 
 
 def read_value(column: Column, value: object, exponent: int = 2) -> Value:
