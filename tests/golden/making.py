@@ -20,6 +20,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+import time_machine
 from click.testing import CliRunner
 
 from reliability.cli import main
@@ -33,6 +34,8 @@ DEMO = HERE.parents[1] / "data" / "demo"
 Files = dict[str, str]
 
 OFFERS, STRATA = 40, 300
+#: Ages, open jobs and verdicts without a day of their own are those of this day, whenever the set is made.
+TODAY = "2026-11-30T12:00:00Z"
 #: Simulated ledgers: world, finished jobs, seed, settings of its owner, and what its tables lack.
 LEDGERS: dict[str, tuple[str, int, int, dict[str, str], str]] = {
     "cautious": ("few families", 110, 31, {"caution": "0.7", "margin": "12"}, ""),
@@ -118,7 +121,7 @@ def bench_folder() -> Iterator[Callable[..., Any]]:
 def scripted() -> Files:
     """Run the commands of both records again: each line that starts with ``$`` is one."""
     made: Files = {}
-    with bench_folder() as run:
+    with time_machine.travel(TODAY), bench_folder() as run:
         shutil.copytree(HERE / "inputs", ".", dirs_exist_ok=True)
         for name in ("scripted/commands.txt", "scripted/refusals.txt"):
             kept = (KEPT / name).read_text(encoding="utf-8").splitlines()
