@@ -233,7 +233,7 @@ GROUP BY job HAVING NOT coalesce(bool_or(component = ended_by), false)
 
 _NAMES = "SELECT DISTINCT {name} FROM findings WHERE {name} IS NOT NULL"
 
-# The rules are those of `closed_windows` and `begin_windows`, in their order. `told` is why a finding is left
+# The rules are those by which `observe` dates the begin of a life, in their order. `told` is why one is left
 # out (its place in `LEFT_OUT`), or `_USED` with a bit for each thing that was assumed.
 _USED = 8
 _LIVES = f"""

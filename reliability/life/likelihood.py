@@ -45,12 +45,9 @@ class Curvature:
     def where(self, other_is_meant: BoolArray, other: "Curvature") -> "Curvature":
         """Entries of the other one where the mask is true, else of this one."""
         column = other_is_meant[:, None]
-        return Curvature(
-            np.where(other_is_meant, other.value, self.value),
-            np.where(column, other.slope, self.slope),
-            np.where(column, other.information, self.information),
-            np.where(column, other.complete, self.complete),
-        )
+        names = ("slope", "information", "complete")
+        rest = (np.where(column, getattr(other, name), getattr(self, name)) for name in names)
+        return Curvature(np.where(other_is_meant, other.value, self.value), *rest)
 
 
 def _hazard(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -197,14 +194,24 @@ class Likelihood:
         single, mixed = self.data.single, self.data.mixed
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
             value = self._single.values(slope[single.stratum], level[single.stratum])
-            total = np.bincount(single.stratum, single.count * value, minlength=self.n_strata)
+            total = _sum(single.count * value, single.stratum, self.n_strata)
             if len(mixed):
-                value = self._mixed.values(slope[mixed.stratum], level[mixed.stratum])
-                value, _ = self._added_up(value)
-                stratum = mixed.stratum[mixed.start]
+                value = self._added_up(self._mixed.values(slope[mixed.stratum], level[mixed.stratum]))[0]
                 counted = mixed.count[mixed.start] * value
-                total = total + np.bincount(stratum, counted, minlength=self.n_strata)
-        return np.asarray(total, dtype=np.float64)
+                total = total + _sum(counted, mixed.stratum[mixed.start], self.n_strata)
+        return total
+
+    def jumps(self, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
+        """Value of the best jump, if a place is given with this share failed there; -inf for single lives."""
+        # There jumps could be worth anything only if there were no maximum.
+        value, mixed, age = np.full(self.n_strata, -np.inf), np.zeros(self.n_strata, dtype=bool), None
+        mixed[self.data.mixed.stratum] = True
+        if mixed.any():
+            if place is not None:
+                with np.errstate(over="ignore"):  # an age beyond all numbers is beyond all jumps
+                    age = self.first_age[mixed] * np.exp(place[mixed] * self.spread[mixed])
+            value[mixed] = steep_limit(self.data.take(mixed), age, share)
+        return value
 
     def _added_up(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log-likelihood of each record with alternatives, and the posterior share of each of them."""
@@ -226,11 +233,8 @@ class Likelihood:
         apart = terms[1:3] - np.repeat(first, length, axis=1)
         lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], start, axis=1)
         counts = rows.count[start]
-        sums = np.vstack((value, first, known - lost)) * counts
-        return (
-            _by_stratum(sums, stratum, self.n_strata),
-            _by_stratum(known * counts, stratum, self.n_strata),
-        )
+        sums = _by_stratum(np.vstack((value, first, known - lost)) * counts, stratum, self.n_strata)
+        return sums, _by_stratum(known * counts, stratum, self.n_strata)
 
 
 def _by_stratum(values: FloatArray, stratum: IntArray, n_strata: int) -> FloatArray:
@@ -298,8 +302,8 @@ class Knowledge:
 def examine(data: Collapsed) -> Knowledge:
     """Judge every stratum by the rules above."""
     n_strata = data.strata.size
-    failed, sound = np.zeros(n_strata), np.zeros(n_strata)
-    last_worked, first_ended = np.zeros(n_strata), np.full(n_strata, np.inf)
+    failed, sound, last_worked = np.zeros((3, n_strata))
+    first_ended = np.full(n_strata, np.inf)
     has_mixture = np.zeros(n_strata, dtype=bool)
     has_mixture[data.mixed.stratum] = True
     for rows in (data.single, data.mixed):
@@ -367,19 +371,13 @@ def _alternatives(data: Collapsed) -> _Alternatives:
     length = np.diff(np.append(mixed.start, len(mixed)))
     record = np.concatenate((np.arange(len(single)), len(single) + np.repeat(np.arange(length.size), length)))
     order = np.lexsort((record, stratum))
-    columns = {
-        name: np.concatenate((getattr(single, name), getattr(mixed, name)))[order]
-        for name in ("lower", "upper", "weight")
-    }
-    _, start, renumbered = np.unique(stratum[order] * record.size + record[order], True, True)
-    count = np.concatenate((single.count, mixed.count))[order][start]
-    return _Alternatives(
-        stratum=stratum[order],
-        record=renumbered,
-        count=count,
-        record_stratum=stratum[order][start],
-        **columns,
+    lower, upper, weight, count = (
+        np.concatenate((getattr(single, name), getattr(mixed, name)))[order]
+        for name in ("lower", "upper", "weight", "count")
     )
+    stratum = stratum[order]
+    _, start, renumbered = np.unique(stratum * record.size + record[order], True, True)
+    return _Alternatives(stratum, renumbered, lower, upper, weight, count[start], stratum[start])
 
 
 def flat_limit(
@@ -389,9 +387,7 @@ def flat_limit(
     n_strata = data.strata.size
     low, high = (np.broadcast_to(end, n_strata).astype(float) for end in (lowest, highest))
     worked, ended = data.single.lower > 0, np.isfinite(data.single.upper)
-    failed, sound = (
-        _sum(data.single.count * part, data.single.stratum, n_strata) for part in (ended, ~ended)
-    )
+    failed, sound = (_sum(data.single.count * of, data.single.stratum, n_strata) for of in (ended, ~ended))
     share = np.clip(failed / np.maximum(failed + sound, 1e-300), low, high)
     value = xlogy(failed, share) + xlog1py(sound, -share)
     value[data.single.stratum[worked & ended]] = -np.inf
@@ -404,8 +400,7 @@ def flat_limit(
         n_records = rows.count.size
         fixed = _sum(rows.weight * (right | free), rows.record, n_records)
         rising = _sum(rows.weight * (left * 1.0 - right), rows.record, n_records)
-        own = (rows.record_stratum, int(mixed.sum()), low[mixed], high[mixed])
-        value[mixed] = best_share(fixed, rising, rows.count, *own)
+        value[mixed] = best_share(fixed, rising, rows.count, rows.record_stratum, low[mixed], high[mixed])
     return np.asarray(value, dtype=np.float64)
 
 
@@ -413,13 +408,13 @@ def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float 
     """Log-likelihood of the best curve that jumps at one age (shape towards infinity)."""
     rows = _alternatives(data)
     age, stratum = _candidates(rows, data.strata.size)
-    lowest, highest = np.zeros(age.size), np.ones(age.size)
+    bounds = np.repeat([[0.0], [1.0]], age.size, axis=1)
     if at_age is not None:
         side = age / at_age[stratum] - 1.0
         same = np.abs(side) < 1e-12
         allowed = same | ((side > 0) if share == 0 else (side < 0))
-        lowest[same] = highest[same] = share
-        age, stratum, lowest, highest = age[allowed], stratum[allowed], lowest[allowed], highest[allowed]
+        bounds[:, same] = share
+        age, stratum, bounds = age[allowed], stratum[allowed], bounds[:, allowed]
     best = np.full(data.strata.size, -np.inf)
     if not age.size:
         return best
@@ -429,8 +424,7 @@ def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float 
     cuts = np.searchsorted(ends, np.arange(_PAIRS_AT_ONCE, ends[-1], _PAIRS_AT_ONCE))
     for part in np.split(np.arange(age.size), cuts):
         own = stratum[part]
-        value = _jump(rows, age[part], first_row[own], n_rows[own], lowest[part], highest[part])
-        np.maximum.at(best, stratum[part], value)
+        np.maximum.at(best, own, _jump(rows, age[part], first_row[own], n_rows[own], bounds[:, part]))
     return best
 
 
@@ -453,12 +447,7 @@ def _candidates(rows: _Alternatives, n_strata: int) -> tuple[FloatArray, IntArra
 
 
 def _jump(
-    rows: _Alternatives,
-    age: FloatArray,
-    first_row: IntArray,
-    n_rows: IntArray,
-    lowest: FloatArray,
-    highest: FloatArray,
+    rows: _Alternatives, age: FloatArray, first_row: IntArray, n_rows: IntArray, bounds: FloatArray
 ) -> FloatArray:
     """Best log-likelihood of a jump at each age, over the share that has failed right at it."""
     candidate = np.repeat(np.arange(age.size), n_rows)
@@ -470,7 +459,7 @@ def _jump(
     record, group = key % rows.count.size, key // rows.count.size
     fixed = _sum(weight * (inside | ((lower == at) & ~exact)), pair, key.size)
     rising = _sum(weight * ((upper == at) * 1.0 - (lower == at)) * ~exact, pair, key.size)
-    value = best_share(fixed, rising, rows.count[record], group, age.size, lowest, highest)
+    value = best_share(fixed, rising, rows.count[record], group, *bounds)
     # Density at a witnessed life grows without end, as long as nobody contradicts that age.
     touched = _sum((lower <= at) & (at <= upper), pair, key.size) > 0
     agreed = _sum(~touched, group, age.size) == 0
@@ -479,17 +468,10 @@ def _jump(
 
 
 def best_share(
-    fixed: FloatArray,
-    rising: FloatArray,
-    count: FloatArray,
-    group: IntArray,
-    n_groups: int,
-    lowest: FloatArray | float = 0.0,
-    highest: FloatArray | float = 1.0,
+    fixed: FloatArray, rising: FloatArray, count: FloatArray, group: IntArray, *ends: FloatArray
 ) -> FloatArray:
-    """Largest value over p of the sum over a group of ``count * log(fixed + rising * p)``."""
-    low, high = (np.broadcast_to(end, n_groups).astype(float) for end in (lowest, highest))
-    ends = low, high
+    """Largest value, over p between two ends, of a group's sum of ``count * log(fixed + rising * p)``."""
+    (low, high), n_groups = ends, ends[0].size
     with np.errstate(divide="ignore", invalid="ignore"):  # a term of 0 counts as minus infinity
         for _ in range(60):
             middle = 0.5 * (low + high)
@@ -544,18 +526,6 @@ class Peak:
     def take(self, keep: BoolArray | IntArray) -> "Peak":
         """Keep some strata, by a mask or by their positions."""
         return Peak(*(getattr(self, name)[keep] for name in Peak.__dataclass_fields__))
-
-
-def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, FloatArray]:
-    """Give all strata one slope, and the level at which their hazards add up to the number of failed."""
-    failed = np.zeros(likelihood.n_strata)
-    hazard = np.zeros(likelihood.n_strata)
-    for rows, x in likelihood.places():
-        worth = rows.count * rows.weight
-        ended = np.isfinite(rows.upper)
-        failed += np.bincount(rows.stratum, worth * ended, minlength=likelihood.n_strata)
-        hazard += np.bincount(rows.stratum, worth * np.exp(steepness * x), minlength=likelihood.n_strata)
-    return np.full(likelihood.n_strata, steepness), np.log(failed / hazard)
 
 
 def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
@@ -676,20 +646,14 @@ def put(into: Peak, where: BoolArray | IntArray, peak: Peak) -> None:
 _USUAL_START = 3.0
 # A maximum that beats a limiting curve by less than this does not beat it.
 _BEATS_BY = 1e-9
+# A scale beyond exp(690) years is no number any more: the curve is flat over every age there is.
+_LOG_SCALE_LIMIT = 690.0
 
 
-@dataclass(frozen=True, eq=False)
-class Peaks:
-    """Status of all strata, and the maximum of those with status "ok"."""
-
-    status: NDArray[np.object_]  # (n_strata,)
-    peak: Peak  # this and the likelihood of those alone
-    likelihood: Likelihood
-
-
-def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
-    """Climb every stratum that can have a finite maximum."""
-    status = known.status.copy()
+def find_peaks(data: Collapsed) -> tuple[Knowledge, Peak, Likelihood]:
+    """Tell what is known of all strata, and the maximum and the likelihood of those that have one ("ok")."""
+    known = examine(data)
+    status = known.status
     steep = np.full(status.size, -np.inf)
     mixed = (status == OK) & known.has_mixture
     if mixed.any():
@@ -697,24 +661,31 @@ def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
         status[np.isposinf(steep)] = ONE_AGE  # no use to climb a hill without a top
     candidate = status == OK
     likelihood = Likelihood(data.take(candidate))
+    n = likelihood.n_strata
+    failed, hazard = np.zeros(n), np.zeros(n)
+    for rows, x in likelihood.places():
+        worth = rows.count * rows.weight
+        failed += _sum(worth * np.isfinite(rows.upper), rows.stratum, n)
+        hazard += _sum(worth * np.exp(_USUAL_START * x), rows.stratum, n)
+    # All begin with one slope, and the level at which their hazards add up to the number of failed.
+    peak = climb(likelihood, np.full(n, _USUAL_START), np.log(failed / hazard))
     mixed = known.has_mixture[candidate]
-    peak = climb(likelihood, *first_guess(likelihood, _USUAL_START))
     outcome = np.where(peak.converged, OK, NOT_FOUND).astype(object)
     if mixed.any():
         part = likelihood.take(mixed)
         best = best_of_many(part, peak.take(mixed))
         put(peak, mixed, best)
-        outcome[mixed] = _judge(best, steep[candidate][mixed], flat_limit(part.data), part.unit)
+        # A maximum has to beat both limits, and one that is beaten is no maximum.
+        flat, jump = flat_limit(part.data), steep[candidate][mixed]
+        value = np.where(best.converged, best.value, -np.inf)
+        beaten = value <= np.maximum(jump, flat) + _BEATS_BY * part.unit
+        judged = np.where(best.converged, OK, NOT_FOUND).astype(object)
+        judged[beaten & (flat > -np.inf)] = NO_AGEING
+        judged[beaten & (jump >= flat) & (jump > -np.inf)] = ONE_AGE
+        outcome[mixed] = judged
+    with np.errstate(all="ignore"):  # of those without a maximum anything may come
+        log_scale = np.log(likelihood.first_age) - peak.level * likelihood.spread / peak.slope
+        outcome[(outcome == OK) & ~(np.abs(log_scale) < _LOG_SCALE_LIMIT)] = NO_AGEING
     status[candidate] = outcome
     ok = outcome == OK
-    return Peaks(status, peak.take(ok), likelihood if ok.all() else likelihood.take(ok))
-
-
-def _judge(peak: Peak, steep: FloatArray, flat: FloatArray, unit: FloatArray) -> NDArray[np.object_]:
-    """Judge mixtures: a maximum has to beat both limits, and one that is beaten is no maximum."""
-    value = np.where(peak.converged, peak.value, -np.inf)
-    status = np.where(peak.converged, OK, NOT_FOUND).astype(object)
-    beaten = value <= np.maximum(steep, flat) + _BEATS_BY * unit
-    status[beaten & (flat > -np.inf)] = NO_AGEING
-    status[beaten & (steep >= flat) & (steep > -np.inf)] = ONE_AGE
-    return status
+    return known, peak.take(ok), likelihood if ok.all() else likelihood.take(ok)

@@ -1,7 +1,7 @@
 """Lives as intervals of age: the one type of records, ages and windows of years, what findings say."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Any
 
@@ -69,9 +69,8 @@ class LifeRecords:
     weight: Any = field(default=1.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        given = {
-            name: _as_floats(name, getattr(self, name)) for name in ("lower", "upper", "count", "weight")
-        }
+        floats = ("lower", "upper", "count", "weight")
+        given = {name: _as_floats(name, getattr(self, name)) for name in floats}
         given["stratum"] = _as_integers("stratum", self.stratum)
         if self.record is not None:
             given["record"] = _as_integers("record", self.record)
@@ -117,9 +116,7 @@ class LifeRecords:
                 f"`mask` must keep or drop all alternatives of a record together; it tears record "
                 f"{self.record[torn][0]} apart (position {np.argmax(torn)} is left out)."
             )
-        names = ("count", "stratum", "record", "weight")
-        rest = {name: getattr(self, name)[keep] for name in names}
-        return LifeRecords(self.lower[keep], self.upper[keep], **rest)
+        return LifeRecords(**{each.name: getattr(self, each.name)[keep] for each in fields(self)})
 
 
 def _as_floats(name: str, values: ArrayLike) -> Any:
@@ -156,10 +153,7 @@ def _same_length(given: dict[str, Any]) -> dict[str, Any]:
     size = next(iter(sizes.values()), 1)
     if size == 0:
         raise InvalidInput("There are no life records: at least one row is needed, 0 were given.")
-    return {
-        name: values if values.ndim else np.full(size, values, dtype=values.dtype)
-        for name, values in given.items()
-    }
+    return {name: values if values.ndim else np.full(size, values) for name, values in given.items()}
 
 
 def _check_rows(arrays: dict[str, Any]) -> None:
@@ -228,14 +222,6 @@ def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
 # ---- Life records gathered into the fewest rows that say the same
 
 
-def rows_of(group: IntArray, wanted: IntArray) -> tuple[IntArray, IntArray]:
-    """Positions of the rows of some groups in a sorted column, and which of these groups each is of."""
-    first, last = (np.searchsorted(group, wanted, side=side) for side in ("left", "right"))
-    length = last - first
-    at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
-    return at, np.repeat(np.arange(wanted.size), length)
-
-
 @dataclass(frozen=True, eq=False)
 class Rows:
     """Rows in the order of (stratum, record); single lives are also in the order of their bounds."""
@@ -252,17 +238,14 @@ class Rows:
 
     def take(self, strata: IntArray) -> "Rows":
         """Take the rows of some strata, numbered anew in the order in which they are listed."""
-        at, place = rows_of(self.stratum, strata)
+        first, last = (np.searchsorted(self.stratum, strata, side=side) for side in ("left", "right"))
+        length = last - first
+        at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
+        place = np.repeat(np.arange(strata.size), length)
         begins = np.zeros(len(self), dtype=bool)
         begins[self.start] = True
-        return Rows(
-            stratum=place,
-            lower=self.lower[at],
-            upper=self.upper[at],
-            count=self.count[at],
-            weight=self.weight[at],
-            start=np.flatnonzero(begins[at]),
-        )
+        lower, upper, count, weight = (x[at] for x in (self.lower, self.upper, self.count, self.weight))
+        return Rows(place, lower, upper, count, weight, np.flatnonzero(begins[at]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -307,14 +290,9 @@ def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
     """Sort records with alternatives; within a record by the bounds, whatever the order of the input."""
     rows = np.flatnonzero(keep)
     order = rows[np.lexsort((records.upper[rows], records.lower[rows], records.record[rows], position[rows]))]
-    return Rows(
-        stratum=position[order],
-        lower=records.lower[order],
-        upper=records.upper[order],
-        count=records.count[order],
-        weight=records.weight[order],
-        start=run_starts(records.record[order]),
-    )
+    names = ("lower", "upper", "count", "weight", "record")
+    lower, upper, count, weight, record = (getattr(records, name)[order] for name in names)
+    return Rows(position[order], lower, upper, count, weight, run_starts(record))
 
 
 # ---- Ages by the documented rule, and windows of years as equally likely alternatives
@@ -355,55 +333,14 @@ def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[Floa
     # in is cut to that year. NaN where the year is not known; a first above the last contradicts the span or
     # dates.
     row = pd.Index(families["family"]).get_indexer(pd.Index(jobs["family"]))
-    return closed_windows(
-        jobs["built_from"].to_numpy(dtype=np.float64),
-        jobs["built_to"].to_numpy(dtype=np.float64),
-        families["first_year"].to_numpy(dtype=np.float64)[row],
-        families["last_year"].to_numpy(dtype=np.float64)[row],
-        jobs["taken_in"].dt.year.to_numpy(dtype=np.float64),
+    built, span = (
+        [frame[name].to_numpy(dtype=np.float64) for name in names]
+        for frame, names in ((jobs, ("built_from", "built_to")), (families, ("first_year", "last_year")))
     )
-
-
-def closed_windows(
-    built_from: FloatArray,
-    built_to: FloatArray,
-    first_year: FloatArray,
-    last_year: FloatArray,
-    taken_year: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Close windows of production years by the family's span and by the year of intake."""
-    first = np.where(np.isnan(built_from), first_year, built_from)
-    last = np.where(np.isnan(built_to), last_year, built_to)
+    first, last = (np.where(np.isnan(own), of_all[row], own) for own, of_all in zip(built, span, strict=True))
     known = ~(np.isnan(first) | np.isnan(last))
-    last = np.minimum(last, taken_year)
+    last = np.minimum(last, jobs["taken_in"].dt.year.to_numpy(dtype=np.float64))
     return np.where(known, first, np.nan), np.where(known, last, np.nan)
-
-
-def begin_windows(
-    *,
-    built_first: FloatArray,
-    built_last: FloatArray,
-    fitted_from: FloatArray,
-    fitted_to: FloatArray,
-    taken_year: FloatArray,
-    fitted: BoolArray,
-) -> tuple[FloatArray, FloatArray, dict[str, BoolArray]]:
-    """Find the window of years in which each life began, and why it may be unusable."""
-    unknown_fit = fitted & np.isnan(fitted_from) & np.isnan(fitted_to)
-    # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
-    begin = np.where(np.isnan(fitted_from), built_first, np.fmax(fitted_from, built_first))
-    end = np.where(np.isnan(fitted_to), taken_year, np.fmin(fitted_to, taken_year))
-    first = np.where(fitted, begin, built_first)
-    last = np.where(fitted, end, built_last)
-    no_year = np.isnan(first) | np.isnan(last)
-    crossed = first > last
-    reasons = {
-        "not original, year of fitting unknown": unknown_fit | (fitted & no_year),
-        "no production year": ~fitted & no_year,
-        "production year contradicts the family's span": ~fitted & crossed,
-        "fitted before the unit was built or after it was taken in": fitted & crossed,
-    }
-    return first, last, reasons
 
 
 def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -420,15 +357,8 @@ def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
     first, last = production_windows(jobs, families)
     first = np.where(first > last, np.nan, first)
     source, year, weight = spread_years(first, last)
-    taken_in = jobs["taken_in"].to_numpy()[source]
-    return pd.DataFrame(
-        {
-            "job": jobs["job"].to_numpy()[source],
-            "year": year,
-            "weight": weight,
-            "age_years": age_at(taken_in, year),
-        }
-    )
+    job, taken_in = (jobs[name].to_numpy()[source] for name in ("job", "taken_in"))
+    return pd.DataFrame({"job": job, "year": year, "weight": weight, "age_years": age_at(taken_in, year)})
 
 
 # ---- Settle what each finding says before ages come in: implied rows, repeated rows, order
@@ -451,42 +381,29 @@ def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.Dat
     # the bench, its findings as received stand and an added row says "during work".
     unit = pd.Index(jobs["job"]).get_indexer(pd.Index(findings["job"]))
     rows = findings[list(FINDING_COLUMNS)].assign(unit=unit)
-    ended = _ended(jobs, rows)
+    # One row per job that a component ended, with what its findings say of that component.
+    ended = jobs.assign(unit=np.arange(len(jobs)), on_bench=jobs["ended_why"].eq("died on the bench"))
+    ended = ended.loc[jobs["ended_by"].notna(), ["unit", "job", "ended_by", "on_bench"]]
+    ended = ended.rename(columns={"ended_by": "component"}).astype({"component": object})
+    told = rows.assign(failed=rows["found"].eq("failed")).groupby(["unit", "component"])["failed"]
+    told = told.agg(n_rows="size", n_failed="sum").reset_index()
+    ended = ended.merge(told, how="left", on=["unit", "component"]).fillna({"n_rows": 0, "n_failed": 0})
     changed = _worst_received(rows, ended[ended["n_failed"].eq(0) & ~ended["on_bench"]])
     rows["found"] = rows["found"].mask(rows.index.isin(changed), "failed")
-    implied = _implied(ended[ended["n_rows"].eq(0)])
+    implied = ended[ended["n_rows"].eq(0)].assign(position="", found="failed")
     if len(implied):
+        implied["arose"] = np.where(implied["on_bench"], "during work", "as received")
         # Alike types, or a column that is empty in one part would decide the other's.
-        rows = pd.concat([rows, implied.astype(rows.dtypes)], ignore_index=True)
+        rows = pd.concat([rows, implied.reindex(columns=rows.columns).astype(rows.dtypes)], ignore_index=True)
     received = rows["arose"].ne("during work")
     order = {"received": received, "n_received": received.groupby([rows[k] for k in KEY]).transform("sum")}
     rows["repeated"] = ~order["received"] & order["n_received"].gt(0)
-    assumed = pd.Series(
-        {
-            "ended the job without a finding, taken as failed": len(implied),
-            "ended the job against a finding, taken as failed": len(changed),
-        },
-        name="findings",
-        dtype=np.int64,
-    )
+    counts = {
+        "ended the job without a finding, taken as failed": len(implied),
+        "ended the job against a finding, taken as failed": len(changed),
+    }
+    assumed = pd.Series(counts, name="findings", dtype=np.int64)
     return rows.sort_values(KEY, kind="stable", ignore_index=True), assumed
-
-
-def _ended(jobs: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per job that a component ended, with what its findings say of that component."""
-    at = np.flatnonzero(jobs["ended_by"].notna().to_numpy())
-    ended = pd.DataFrame(
-        {
-            "unit": at,
-            "job": jobs["job"].to_numpy()[at],
-            "component": jobs["ended_by"].to_numpy(dtype=object)[at],
-            "on_bench": jobs["ended_why"].eq("died on the bench").to_numpy()[at],
-        }
-    )
-    said = rows[["unit", "component"]].assign(failed=rows["found"].eq("failed"))
-    told = said.groupby(["unit", "component"])["failed"].agg(n_rows="size", n_failed="sum").reset_index()
-    ended = ended.merge(told, how="left", on=["unit", "component"])
-    return ended.fillna({"n_rows": 0, "n_failed": 0})
 
 
 def _worst_received(rows: pd.DataFrame, ended: pd.DataFrame) -> pd.Index:
@@ -497,27 +414,6 @@ def _worst_received(rows: pd.DataFrame, ended: pd.DataFrame) -> pd.Index:
     ranked = candidates.assign(rank=candidates["found"].map({"worn": 0, "sound": 1}))
     ranked = ranked.sort_values(["unit", "component", "rank", "position"], kind="stable")
     return ranked.index[~ranked.duplicated(["unit", "component"])]
-
-
-def _implied(ended: pd.DataFrame) -> pd.DataFrame:
-    size = len(ended)
-    empty_dates = pd.Series(pd.NaT, index=ended.index, dtype="datetime64[ns]")
-    return pd.DataFrame(
-        {
-            "job": ended["job"],
-            "component": ended["component"],
-            "position": "",
-            "found": "failed",
-            "original": pd.Series([None] * size, index=ended.index, dtype=object),
-            "fitted_from": np.nan,
-            "fitted_to": np.nan,
-            "arose": np.where(ended["on_bench"], "during work", "as received"),
-            "failed_from": empty_dates,
-            "failed_to": empty_dates,
-            "unit": ended["unit"],
-        },
-        columns=[*FINDING_COLUMNS, "unit"],
-    )
 
 
 # ---- Findings of the ledger as lives: from dates and years to intervals of age
@@ -569,7 +465,22 @@ class Observations:
     @cached_property
     def same_window(self) -> pd.DataFrame:
         """Where all records share one and the same unknown year, and what cannot be learned from them."""
-        return _same_window(self._starts)
+        spans = self._starts.groupby(["family", "component"], sort=True).agg(
+            first_year=("start_first", "min"),
+            latest_first=("start_first", "max"),
+            last_year=("start_last", "max"),
+            earliest_last=("start_last", "min"),
+            n_records=("start_first", "size"),
+        )
+        first, last = spans["first_year"], spans["last_year"]
+        shared = first.eq(spans["latest_first"]) & last.eq(spans["earliest_last"]) & first.lt(last)
+        found = spans.loc[shared, ["first_year", "last_year", "n_records"]].astype(np.int64).reset_index()
+        found["note"] = [
+            f"All {n} records begin in the same unknown year between {first} and {last}: nothing can be "
+            "learned of that year from them, and every age is uncertain by as much."
+            for first, last, n in zip(*(found[name] for name in found.columns[2:]), strict=True)
+        ]
+        return found
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
         """Group the observations into strata for a fit."""
@@ -581,14 +492,8 @@ class Observations:
         first = np.unique(stratum, return_index=True)[1]
         labels = self.table[columns].iloc[first].reset_index(drop=True)
         labels.insert(0, "stratum", np.arange(first.size))
-        records = LifeRecords(
-            self.table["lower"].to_numpy(),
-            self.table["upper"].to_numpy(),
-            stratum=stratum,
-            record=self.table["record"].to_numpy(),
-            weight=self.table["weight"].to_numpy(),
-        )
-        return records, labels
+        told = {name: self.table[name].to_numpy() for name in ("lower", "upper", "record", "weight")}
+        return LifeRecords(**told, stratum=stratum), labels
 
 
 def observe(
@@ -633,18 +538,13 @@ def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) 
     """Add what is known of the unit that each part sits in."""
     first, last = production_windows(jobs, families)
     kind = families[list(FAMILY_COLUMNS)].set_index("family")["kind"]
-    units = pd.DataFrame(
-        {
-            "job": jobs["job"].to_numpy(),
-            "family": jobs["family"].to_numpy(),
-            "kind": kind.loc[jobs["family"]].to_numpy(),
-            "taken_in": jobs["taken_in"].to_numpy(),
-            "taken_year": jobs["taken_in"].dt.year.to_numpy(dtype=float),
-            "built_first": first,
-            "built_last": last,
-            "own": jobs["origin"].isna().to_numpy(),
-            "undated": jobs[["built_from", "built_to"]].isna().all(axis=1).to_numpy(),
-        }
+    units = jobs[["job", "family", "taken_in"]].assign(
+        kind=kind.loc[jobs["family"]].to_numpy(),
+        taken_year=jobs["taken_in"].dt.year.to_numpy(dtype=float),
+        built_first=first,
+        built_last=last,
+        own=jobs["origin"].isna(),
+        undated=jobs[["built_from", "built_to"]].isna().all(axis=1),
     )
     at = rows["unit"].to_numpy()
     added = {name: units[name].to_numpy()[at] for name in units.columns}
@@ -654,11 +554,20 @@ def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) 
 def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
     """Add the window of years in which each life began, and why it may be unusable."""
     fitted = rows["original"].eq("no").to_numpy()
-    years = {
-        name: rows[name].to_numpy(dtype=float)
-        for name in ("built_first", "built_last", "fitted_from", "fitted_to", "taken_year")
+    names = ("built_first", "built_last", "fitted_from", "fitted_to", "taken_year")
+    built_first, built_last, fitted_from, fitted_to, taken_year = (rows[n].to_numpy(float) for n in names)
+    # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
+    begin = np.where(np.isnan(fitted_from), built_first, np.fmax(fitted_from, built_first))
+    end = np.where(np.isnan(fitted_to), taken_year, np.fmin(fitted_to, taken_year))
+    first, last = np.where(fitted, begin, built_first), np.where(fitted, end, built_last)
+    no_year, crossed = np.isnan(first) | np.isnan(last), first > last
+    unknown_fit = np.isnan(fitted_from) & np.isnan(fitted_to)
+    reasons = {
+        "not original, year of fitting unknown": fitted & (unknown_fit | no_year),
+        "no production year": ~fitted & no_year,
+        "production year contradicts the family's span": ~fitted & crossed,
+        "fitted before the unit was built or after it was taken in": fitted & crossed,
     }
-    first, last, reasons = begin_windows(**years, fitted=fitted)
     from_span = ~fitted & rows["undated"].to_numpy(dtype=bool)
     return rows.assign(start_first=first, start_last=last, fitted=fitted, from_span=from_span), reasons
 
@@ -680,48 +589,22 @@ def _table(rows: pd.DataFrame, event: str) -> pd.DataFrame:
     age = np.maximum(since_middle(decimal_year(rows["taken_in"])[source], year), 1 / MONTHS)
     happened = rows["found"].ne("sound") if event == "needs work" else rows["found"].eq("failed")
     hit = (happened & rows["arose"].ne("during work")).to_numpy()[source]
-    lower, upper = _failure_window(rows, source, year, age)
+    # Interval of age in which a failed part failed; (0, age] where no day is known.
+    lower, upper = (
+        since_middle(decimal_year(rows[name])[source], year) for name in ("failed_from", "failed_to")
+    )
+    upper = np.where(np.isnan(upper), age, np.clip(upper, 1 / MONTHS, age))
+    lower = np.where(np.isnan(lower), 0.0, np.clip(lower, 0.0, upper))
     if event == "needs work":  # it may have needed work long before the day it failed
         lower = np.zeros(source.size)
+    lower, upper = np.where(hit, lower, age), np.where(hit, upper, np.inf)
     computed = {
         "year": year,
         "weight": weight,
         "record": source,
-        "lower": np.where(hit, lower, age),
-        "upper": np.where(hit, upper, np.inf),
+        "lower": lower,
+        "upper": upper,
         "age_years": age,
     }
     kept = {name: rows[name].to_numpy()[source] for name in TABLE_COLUMNS if name not in computed}
     return pd.DataFrame({name: computed.get(name, kept.get(name)) for name in TABLE_COLUMNS})
-
-
-def _failure_window(
-    rows: pd.DataFrame, source: IntArray, year: FloatArray, age: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Interval of age in which a failed part failed; (0, age] where no day is known."""
-    lower = since_middle(decimal_year(rows["failed_from"])[source], year)
-    upper = since_middle(decimal_year(rows["failed_to"])[source], year)
-    upper = np.where(np.isnan(upper), age, np.clip(upper, 1 / MONTHS, age))
-    return np.where(np.isnan(lower), 0.0, np.clip(lower, 0.0, upper)), upper
-
-
-def _same_window(rows: pd.DataFrame) -> pd.DataFrame:
-    """Find where all records share one unknown year."""
-    columns = ["family", "component", "first_year", "last_year", "n_records", "note"]
-    grouped = rows.groupby(["family", "component"], sort=True)
-    spans = grouped.agg(
-        first_year=("start_first", "min"),
-        latest_first=("start_first", "max"),
-        last_year=("start_last", "max"),
-        earliest_last=("start_last", "min"),
-        n_records=("start_first", "size"),
-    ).reset_index()
-    shared = spans["first_year"].eq(spans["latest_first"]) & spans["last_year"].eq(spans["earliest_last"])
-    found = spans[shared & spans["first_year"].lt(spans["last_year"])].reset_index(drop=True)
-    found = found.astype({"first_year": np.int64, "last_year": np.int64, "n_records": np.int64})
-    found["note"] = [
-        f"All {n} records begin in the same unknown year between {first} and {last}: nothing can be "
-        "learned of that year from them, and every age is uncertain by as much."
-        for first, last, n in zip(found["first_year"], found["last_year"], found["n_records"], strict=True)
-    ]
-    return found[columns]

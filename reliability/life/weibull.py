@@ -11,19 +11,7 @@ from scipy.optimize import minimize
 from scipy.special import chdtrc, chdtri, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
-from reliability.life.likelihood import (
-    FEW,
-    NO_AGEING,
-    OK,
-    Curvature,
-    Likelihood,
-    Peak,
-    climb,
-    examine,
-    find_peaks,
-    flat_limit,
-    steep_limit,
-)
+from reliability.life.likelihood import FEW, OK, Curvature, Likelihood, Peak, climb, find_peaks, flat_limit
 from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, LifeRecords, collapse
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
@@ -33,79 +21,66 @@ _CLOSE = 1e-10
 _MOST_STEPS = 100
 
 
-class EndSearch:
-    """One end of the interval of every stratum, found in brackets.
+def _ends_in_brackets(
+    lines: "Lines", peak: Peak, step: FloatArray, target: float, likely: FloatArray
+) -> FloatArray:
+    """Find one end of the interval of every stratum; infinite where the profile never drops far enough.
 
     The root of twice the drop of the profile is nearly straight in the line number, so regula falsi
-    (in its Illinois form, which does not get stuck on one side) meets the target in few steps.
+    (in its Illinois form, which does not get stuck on one side) meets the target in few steps. The first
+    `step` away from the peak tells low ends (below 0) from high ones; where they may be is `likely`, NaN if
+    nothing is known. Where the search could not be finished, a line beyond the end: the interval is too wide
+    rather than too narrow.
     """
+    # Slopes are told by their logs, which must not run away from all numbers; the others may.
+    longest = 2.0 if lines.quantity == "shape" else 1e100
+    step = np.clip(step, -longest, longest)
+    run, inside, _ = lines.at_peak(peak)
+    run = run.copy()
+    outside, root_outside = np.full((2, step.size), np.nan)
+    root_inside, last_side = np.zeros((2, step.size))
 
-    def __init__(
-        self,
-        lines: "Lines",
-        top: FloatArray,  # (n_strata,): largest log-likelihood of all,
-        run: FloatArray,  # and where it is
-        line: FloatArray,
-        step: FloatArray,  # first step away from it: below 0 for the low end, above 0 for the high one
-        target: float,  # root of twice the drop at the end
-        likely: FloatArray,  # where the end may be, NaN if nothing is known of it
-    ) -> None:
-        self._likely = likely
-        self._lines, self._top, self._run = lines, top, run.copy()
-        # Slopes are told by their logs, which must not run away from all numbers; the others may.
-        self._longest = 2.0 if lines.quantity == "shape" else 1e100
-        self._step, self._target = np.clip(step, -self._longest, self._longest), target
-        self._inside, self._root_inside = line.copy(), np.zeros(line.size)
-        self._outside, self._root_outside = np.full(line.size, np.nan), np.full(line.size, np.nan)
-        self._last_side = np.zeros(line.size)
-
-    def find(self) -> FloatArray:
-        """Find the line numbers of the ends; infinite where the profile never drops far enough.
-
-        Where the search could not be finished, a line beyond the end: the interval is too wide rather than
-        too narrow.
-        """
-        step, going = self._step, np.ones(self._step.size, dtype=bool)
-        for _ in range(_MOST_STEPS):
-            root = self._try(self._inside + step, going)
-            going &= ~(root > self._target)
-            if not going.any():
-                break
-            step = np.clip(step * np.where(np.isnan(root), 0.5, 2.0), -self._longest, self._longest)
-        end = np.where(going, np.copysign(np.inf, self._step), self._outside)
-        is_it = (self._likely - self._inside) * (self._outside - self._likely) > 0
-        end = np.where(is_it, self._likely, end)
-        going = ~going & ~is_it
-        for _ in range(_MOST_STEPS):
-            going &= np.abs(self._outside - self._inside) > 1e-13 * np.abs(self._outside)
-            if not going.any():
-                break
-            # Next line: where the chord of the bracket meets the target.
-            chord = np.isfinite(self._root_outside)
-            rise = np.where(chord, self._root_outside - self._root_inside, 1.0)
-            share = np.where(chord, (self._target - self._root_inside) / rise, 0.5)
-            trial = self._inside + np.clip(share, 0.001, 0.999) * (self._outside - self._inside)
-            root = self._try(trial, going)
-            met = going & (np.abs(root - self._target) <= _CLOSE)
-            end = np.where(met, trial, np.where(going, self._outside, end))
-            going &= ~met & ~np.isnan(root)
-        return end
-
-    def _try(self, line: FloatArray, who: BoolArray) -> FloatArray:
+    def look(line: FloatArray, who: BoolArray) -> FloatArray:
         """Evaluate some strata at new lines and move their brackets; their roots, NaN for the others."""
-        value, run = self._lines.take(who).highest(self._run[who], line[who])
+        value, found = lines.take(who).highest(run[who], line[who])
         root = np.full(line.size, np.nan)
-        root[who] = np.sqrt(np.maximum(2.0 * (self._top[who] - value), 0.0))
-        beyond, within = who & (root > self._target), who & (root <= self._target)
-        self._run[within] = run[within[who]]
+        root[who] = np.sqrt(np.maximum(2.0 * (peak.value[who] - value), 0.0))
+        beyond, within = who & (root > target), who & (root <= target)
+        run[within] = found[within[who]]
         # An end that stays a second time counts half, or the bracket would shrink from one side only.
-        stale_inside, stale_outside = beyond & (self._last_side > 0), within & (self._last_side < 0)
-        self._root_inside[stale_inside] = 0.5 * (self._root_inside[stale_inside] + self._target)
-        self._root_outside[stale_outside] = 0.5 * (self._root_outside[stale_outside] + self._target)
-        self._last_side = np.where(beyond, 1.0, np.where(within, -1.0, self._last_side))
-        self._inside[within], self._root_inside[within] = line[within], root[within]
-        self._outside[beyond], self._root_outside[beyond] = line[beyond], root[beyond]
+        stale_inside, stale_outside = beyond & (last_side > 0), within & (last_side < 0)
+        root_inside[stale_inside] = 0.5 * (root_inside[stale_inside] + target)
+        root_outside[stale_outside] = 0.5 * (root_outside[stale_outside] + target)
+        last_side[:] = np.where(beyond, 1.0, np.where(within, -1.0, last_side))
+        inside[within], root_inside[within] = line[within], root[within]
+        outside[beyond], root_outside[beyond] = line[beyond], root[beyond]
         return root
+
+    first, going = step, np.ones(step.size, dtype=bool)
+    for _ in range(_MOST_STEPS):
+        root = look(inside + step, going)
+        going &= ~(root > target)
+        if not going.any():
+            break
+        step = np.clip(step * np.where(np.isnan(root), 0.5, 2.0), -longest, longest)
+    end = np.where(going, np.copysign(np.inf, first), outside)
+    is_it = (likely - inside) * (outside - likely) > 0
+    end = np.where(is_it, likely, end)
+    going = ~going & ~is_it
+    for _ in range(_MOST_STEPS):
+        going &= np.abs(outside - inside) > 1e-13 * np.abs(outside)
+        if not going.any():
+            break
+        # Next line: where the chord of the bracket meets the target.
+        chord = np.isfinite(root_outside)
+        rise = np.where(chord, root_outside - root_inside, 1.0)
+        share = np.where(chord, (target - root_inside) / rise, 0.5)
+        trial = inside + np.clip(share, 0.001, 0.999) * (outside - inside)
+        root = look(trial, going)
+        met = going & (np.abs(root - target) <= _CLOSE)
+        end = np.where(met, trial, np.where(going, outside, end))
+        going &= ~met & ~np.isnan(root)
+    return end
 
 
 # ---- Profile-likelihood intervals, all strata at once
@@ -183,9 +158,8 @@ class Lines:
             return np.column_stack((bend, nothing, one))
 
         rise = at.slope[:, 0] * by_slope + at.slope[:, 1] * by_level
-        return Curvature(
-            at.value, np.column_stack((rise, nothing)), along(at.information), along(at.complete)
-        )
+        slope = np.column_stack((rise, nothing))
+        return Curvature(at.value, slope, along(at.information), along(at.complete))
 
     def on_ridge(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, ...]:
         """Parabola at a place, in the line and in a number along it that changes little from line to line.
@@ -257,14 +231,13 @@ def profile_interval(
     """Both ends of the interval, as lines of the quantity (log slope, z or log age), or infinite."""
     lines = Lines(likelihood, quantity, fixed)
     drop = 0.5 * float(chdtri(1, 1.0 - level))
-    open_low, open_high = _open_ends(lines, peak.value - drop)
-    low = np.where(open_low, -np.inf, 0.0)
-    high = np.where(open_high, np.inf, 0.0)
-    for end, is_open, side in ((low, open_low, -1.0), (high, open_high, 1.0)):
-        shut = ~is_open
+    ends = []
+    for side, is_open in zip((-1.0, 1.0), _open_ends(lines, peak.value - drop), strict=True):
+        end, shut = np.where(is_open, side * np.inf, 0.0), ~is_open
         if shut.any():
             end[shut] = _ends(lines.take(shut), peak.take(shut), side, float(np.sqrt(2 * drop)))
-    return low, high
+        ends.append(end)
+    return ends[0], ends[1]
 
 
 def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
@@ -276,8 +249,7 @@ def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
     left = np.isnan(end)
     left[lines.likelihood.data.mixed.stratum] = True
     if left.any():
-        start = (peak.value[left], run[left], line[left], step[left])
-        end[left] = EndSearch(lines.take(left), *start, target, end[left]).find()
+        end[left] = _ends_in_brackets(lines.take(left), peak.take(left), step[left], target, end[left])
     return end
 
 
@@ -299,10 +271,8 @@ def _newton_ends(
             ridge_there, correction_there, gain, value, rise = lines.on_ridge(run_there, line_there)
             near = gain < _NEAR
             run, line = np.where(near, run_there, run), np.where(near, line_there, line)
-            ridge, correction = (
-                np.where(near, ridge_there, ridge),
-                np.where(near, correction_there, correction),
-            )
+            ridge = np.where(near, ridge_there, ridge)
+            correction = np.where(near, correction_there, correction)
             root = np.sqrt(np.maximum(2.0 * (top - value), 0.0))
             sure = gain < _SURE
             inside = np.where(sure & (root < target), line, inside)
@@ -330,28 +300,13 @@ def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArra
     """Sides on which curves that do not depend on age are still likely enough."""
     data = lines.likelihood.data
     if lines.quantity == "shape":
-        return flat_limit(data) >= threshold, _steep(lines.likelihood) >= threshold
+        return flat_limit(data) >= threshold, lines.likelihood.jumps() >= threshold
     if lines.quantity == "failed":
-        none, all_ = (_steep(lines.likelihood, lines.fixed, share) for share in (0.0, 1.0))
+        none, all_ = (lines.likelihood.jumps(lines.fixed, share) for share in (0.0, 1.0))
         return none >= threshold, all_ >= threshold
     share = -np.expm1(-np.exp(lines.fixed))
     # A flat curve below the share reaches it never (age infinite), one above it at once (age 0).
     return flat_limit(data, lowest=share) >= threshold, flat_limit(data, highest=share) >= threshold
-
-
-def _steep(likelihood: Likelihood, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
-    """Value of jumps (if a place is given: with this share failed there); -inf for single lives alone."""
-    # There jumps could be worth anything only if there were no maximum.
-    value = np.full(likelihood.n_strata, -np.inf)
-    mixed = np.zeros(likelihood.n_strata, dtype=bool)
-    mixed[likelihood.data.mixed.stratum] = True
-    if mixed.any():
-        age = None
-        if place is not None:
-            with np.errstate(over="ignore"):  # an age beyond all numbers is beyond all jumps
-                age = likelihood.first_age[mixed] * np.exp(place[mixed] * likelihood.spread[mixed])
-        value[mixed] = steep_limit(likelihood.data.take(mixed), age, share)
-    return value
 
 
 # ---- What a batch of Weibull fits says: estimates, intervals, and a status for what cannot be said
@@ -386,9 +341,9 @@ class WeibullFit:
         likelihood and hold for few ones too. NaN where a mixture lies on a ridge.
     log_likelihood : ndarray
         Natural log, of densities per year for witnessed lives and of probabilities for the others.
-    n_failed, n_sound, n_records : ndarray
-        Lives whose end is known to some age, lives whose end is not, and both; records that say
-        nothing (0, inf] are not counted.
+    n_failed, n_sound : ndarray
+        Lives whose end is known to some age, and lives whose end is not; records that say nothing (0, inf]
+        are not counted.
     bracket_low, bracket_high : ndarray
         Ages in years that hold without any model. Without a maximum because one age fits all, or
         all failed, or none: each life can have ended between the two. Otherwise lives differ, and
@@ -406,7 +361,6 @@ class WeibullFit:
     log_likelihood: FloatArray
     n_failed: FloatArray
     n_sound: FloatArray
-    n_records: FloatArray
     bracket_low: FloatArray
     bracket_high: FloatArray
     level: float
@@ -417,6 +371,11 @@ class WeibullFit:
     def usable(self) -> BoolArray:
         """Strata with an estimate; ndarray of bool, shape (n_strata,)."""
         return np.asarray(self.status == OK)
+
+    @property
+    def n_records(self) -> FloatArray:
+        """Lives that say anything; ndarray, shape (n_strata,)."""
+        return self.n_failed + self.n_sound
 
     def failed_by(self, age_years: ArrayLike) -> Interval:
         """Share failed by an age, with its profile-likelihood interval.
@@ -532,10 +491,6 @@ def among(usable: BoolArray, values: FloatArray) -> FloatArray:
 # ---- Weibull lives of many strata by maximum likelihood
 
 
-# A scale beyond exp(690) years is no number any more: the curve is flat over every age there is.
-_LOG_SCALE_LIMIT = 690.0
-
-
 def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     """Fit a Weibull life to every stratum in one pass.
 
@@ -563,35 +518,23 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     if not 0 < level < 1:
         raise InvalidInput(f"`level` must be above 0 and below 1; it is {level:g}.")
     data = collapse(records)
-    known = examine(data)
-    peaks = find_peaks(data, known)
-    shape = peaks.peak.slope / peaks.likelihood.spread
-    log_scale = np.log(peaks.likelihood.first_age) - peaks.peak.level / shape
-    numbered = np.abs(log_scale) < _LOG_SCALE_LIMIT
-    status = peaks.status.copy()
-    status[np.flatnonzero(status == OK)[~numbered]] = NO_AGEING
-    usable = np.asarray(status == OK)
-    shape, scale = shape[numbered], np.exp(log_scale[numbered])
-    peak, likelihood = peaks.peak.take(numbered), peaks.likelihood
-    if not numbered.all():
-        likelihood = likelihood.take(numbered)
+    known, peak, likelihood = find_peaks(data)
+    shape = peak.slope / likelihood.spread
+    scale = np.exp(np.log(likelihood.first_age) - peak.level / shape)
+    estimates = {
+        "shape": shape,
+        "scale": scale,
+        "shape_se": shape * _relative_error(peak, (1.0 / peak.slope, 0.0)),
+        "scale_se": scale * _relative_error(peak, (peak.level / peak.slope, -1.0)) / shape,
+        "log_likelihood": peak.value,
+    }
+    usable = np.asarray(known.status == OK)
     return WeibullFit(
-        stratum=data.strata,
-        status=status,
-        shape=among(usable, shape),
-        scale=among(usable, scale),
-        shape_se=among(usable, shape * _relative_error(peak, (1.0 / peak.slope, 0.0))),
-        scale_se=among(usable, scale * _relative_error(peak, (peak.level / peak.slope, -1.0)) / shape),
-        log_likelihood=among(usable, peak.value),
-        level=level,
-        _likelihood=likelihood,
-        _peak=peak,
-        n_failed=known.n_failed,
-        n_sound=known.n_sound,
-        n_records=known.n_failed + known.n_sound,
-        bracket_low=known.bracket_low,
-        bracket_high=known.bracket_high,
-    )
+        stratum=data.strata, status=known.status, n_failed=known.n_failed, n_sound=known.n_sound,
+        bracket_low=known.bracket_low, bracket_high=known.bracket_high, level=level,
+        _likelihood=likelihood, _peak=peak,
+        **{name: among(usable, values) for name, values in estimates.items()},
+    )  # fmt: skip
 
 
 def _relative_error(peak: Peak, by: tuple[FloatArray, FloatArray | float]) -> FloatArray:
@@ -680,39 +623,26 @@ def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelChe
     if status != OK:
         empty = pd.DataFrame(columns=list(_MODEL_COLUMNS))
         return ModelCheck(status, TOO_FEW, "", none, none, none, n_records, empty)
-    data, place = collapse(records), np.array([np.log(fit.scale[k]), -np.log(fit.shape[k])])
-    found = [("Weibull", 2, float(fit.log_likelihood[k]), place)]
+    data, place = collapse(records), (float(np.log(fit.scale[k])), -float(np.log(fit.shape[k])))
+    found = [("Weibull", 2, float(fit.log_likelihood[k]), *place)]
     found += [(name, 2, *_best(data, name, place)) for name in ("lognormal", "log-logistic")]
     found.append(("exponential", 1, *_best(data, "Weibull", place[:1])))
-    table = pd.DataFrame(
-        {
-            "model": [name for name, *_ in found],
-            "n_parameters": [number for _, number, *_ in found],
-            "log_likelihood": [value for _, _, value, _ in found],
-            "location": [at[0] for *_, at in found],
-            "spread": [float(np.exp(at[1])) for *_, at in found],
-        }
-    )
+    table = pd.DataFrame(found, columns=["model", "n_parameters", "log_likelihood", "location", "spread"])
+    table["spread"] = np.exp(table["spread"])
     table["aic"] = 2.0 * table["n_parameters"] - 2.0 * table["log_likelihood"]
     table["aic_difference"] = table["aic"] - table["aic"].min()
     behind, worst = float(table["aic_difference"][0]), float(table["aic_difference"].max())
     verdict = ANOTHER if behind >= _CLEARLY_WORSE else FAIR
+    if n_records < _FEWEST_LIVES or worst < _NO_DIFFERENCE:
+        verdict = TOO_FEW
     ratio = max(0.0, 2.0 * (found[0][2] - found[-1][2]))
     table = table.sort_values("aic", kind="stable", ignore_index=True)[list(_MODEL_COLUMNS)]
-    return ModelCheck(
-        status=OK,
-        verdict=TOO_FEW if n_records < _FEWEST_LIVES or worst < _NO_DIFFERENCE else verdict,
-        best=str(table["model"][0]),
-        shape=float(fit.shape[k]),
-        ageing_statistic=ratio,
-        ageing_p=float(chdtrc(1, ratio)),
-        n_records=n_records,
-        table=table,
-    )
+    best, shape, p_value = str(table["model"][0]), float(fit.shape[k]), float(chdtrc(1, ratio))
+    return ModelCheck(OK, verdict, best, shape, ratio, p_value, n_records, table)
 
 
-def _best(data: Collapsed, shape: str, start: FloatArray) -> tuple[float, FloatArray]:
-    """Find the largest log-likelihood and its (location, log spread), which is 0 where `start` has none."""
+def _best(data: Collapsed, shape: str, start: tuple[float, ...]) -> tuple[float, float, float]:
+    """Find the largest log-likelihood, its location and its log spread, which is 0 where `start` has none."""
     log_density, log_cdf, log_sf = LOG_SHAPES[shape]
     tables = (data.single, data.mixed)
     lower, upper, weight = (
@@ -738,4 +668,5 @@ def _best(data: Collapsed, shape: str, start: FloatArray) -> tuple[float, FloatA
 
     with np.errstate(all="ignore"):  # a place at which records are impossible is very bad
         best = minimize(loss, start, method="BFGS", tol=1e-7)
-    return -float(best.fun), np.array((*best.x, 0.0)[:2])
+    location, log_spread = (*best.x, 0.0)[:2]
+    return -float(best.fun), float(location), float(log_spread)
