@@ -30,14 +30,14 @@ if TYPE_CHECKING:
     from reliability.worth.lives import BenchLives
     from reliability.worth.supply import Repairability
 
+#: Raised when what is kept on disk changes its meaning.
 FORMAT = 5
-"""Raised when what is kept on disk changes its meaning."""
 
 COUNTED, LEFT_OUT, TOO_MANY = "counted", "left out", "too many"
 
+#: What of a `FamilyEntry` was estimated, beside its lives and part costs: rounded to single precision.
 ESTIMATES = ("shift", "shift_se", "own_weight", "hours_repaired", "hours_unrepaired")
 SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
-"""What of a `FamilyEntry` was estimated, beside its lives and part costs: rounded to single precision."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,6 @@ class Appraiser:
 
 
 # ---- The order in which the pieces are fitted: lives, mending, signs, outcomes, money
-
 
 OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "pooled only", "hearsay"
 

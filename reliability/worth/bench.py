@@ -16,11 +16,10 @@ from reliability.records.values import do_gaps_count, missing_numbers, split_num
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: A bench with so many finished jobs of which fewer than this share have a finding writes none.
 FEWEST_SILENT, MOST_TOLD = 5, 0.1
-"""A bench with so many finished jobs of which fewer than this share have a finding writes none."""
-
+#: Production year where none at all is known (common practice, no source).
 MIDDLE_YEAR = 1985.0
-"""Production year where none at all is known (common practice, no source)."""
 
 REPAIRED = "repaired"
 UNREPAIRED = ("donor", "scrapped", "sold as is")
@@ -78,13 +77,12 @@ class Bench:
         """Units of each family met per year, at least those taken in; ndarray, shape (n_families,)."""
         # From the first sighting on: what was looked at, and what came in without having been written down as
         # seen. At least half a year counts.
-        own, seen = self.records.jobs[self.records.jobs["origin"].isna()], self.records.sightings
+        own, seen = self.records.jobs[self.records.jobs["origin"].isna()], seen_units(self.records)
         taken_in = self._per_year(own["family"], own["taken_in"].min())
         if seen.empty:
             return taken_in
-        family_of = self.records.models.set_index("model")["family"]
         beside = own[(own["taken_in"] >= seen["seen_on"].min()) & ~own["job"].isin(seen["job"])]
-        met = pd.concat([seen["family"].fillna(seen["model"].map(family_of)), beside["family"]])
+        met = pd.concat([seen["family"], beside["family"]])
         return np.maximum(self._per_year(met, seen["seen_on"].min()), taken_in)
 
     def _per_year(self, family: pd.Series, since: pd.Timestamp) -> Floats:
@@ -143,6 +141,13 @@ class Bench:
 def counts(column: pd.Series, names: Sequence[Hashable]) -> Floats:
     """Count how often each name stands in a column; ndarray, shape (n_names,)."""
     return column.value_counts().reindex(list(names), fill_value=0).to_numpy(float)
+
+
+def seen_units(records: Records) -> pd.DataFrame:
+    """Give the sightings with the family that their model belongs to, where they name none themselves."""
+    family_of = records.models.set_index("model")["family"]
+    seen = records.sightings
+    return seen.assign(family=seen["family"].fillna(seen["model"].map(family_of)))
 
 
 def place(

@@ -1,7 +1,7 @@
 """Offers in, verdicts out: one row each, none depending on another."""
 
 import datetime
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -25,12 +25,12 @@ from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
 from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit
 
 Floats = NDArray[np.float64]
+ReadOffer = tuple[str, dict[str, Any], list[tuple[str, str]]]  # its place, its row, complaints by column
 
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
 
-
+#: Years a production window may span before it is taken for a slip of the pen.
 LONGEST_WINDOW = 60
-"""Years a production window may span before it is taken for a slip of the pen."""
 OFFER_COLUMNS = (
     Column("offer", "text", "name or number of the offer; the number of its row where it is empty"),
     Column("family", "text", "model family"),
@@ -103,14 +103,10 @@ def lot_called(lot: str) -> str:
 
 
 def _offers_table(
-    file: str,
-    read: Iterable[tuple[str, dict[str, Any], list[tuple[str, str]]]],
-    header: Sequence[str],
-    faults: list[Fault],
+    file: str, read: Iterable[ReadOffer], header: Sequence[str], faults: list[Fault]
 ) -> pd.DataFrame:
     """Refuse faulty offers, also names used twice and lots whose price is unclear; lay out the others."""
-    rows = []
-    asked: dict[str, set[float]] = {}
+    rows, asked = [], defaultdict[str, set[float]](set)
     for place, row, complaints in read:
         for name, message in complaints:
             near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
@@ -122,7 +118,7 @@ def _offers_table(
             row["offer"] = row["offer"] or str(len(rows))
             row["built_from"], row["built_to"] = first or last, last or first
             if row["lot"] is not None and row["lot_asked"] is not None:
-                asked.setdefault(row["lot"], set()).add(row["lot_asked"])
+                asked[row["lot"]].add(row["lot_asked"])
     counts = Counter(row["offer"] for row in rows)
     told = [("offer", f"{name!r} is used {n} times") for name, n in sorted(counts.items()) if n > 1]
     for lot, prices in asked.items():
@@ -189,21 +185,18 @@ def _named_family(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[str |
 
 
 def _contradicts(offer: Mapping[str, Any], known: str, said: str) -> InvalidInput:
-    return InvalidInput(
-        f"Offer {offer['offer']}: {known}, but the offer says {said!r}. Correct one of the two."
-    )
+    both = f"{known}, but the offer says {said!r}"
+    return InvalidInput(f"Offer {offer['offer']}: {both}. Correct one of the two.")
 
 
 def _ask_if_near(offer: Mapping[str, Any], column: str, known: Iterable[str]) -> None:
     """Refuse what is nearly a known name, unless the offer describes a unit that is new to the ledger."""
     name, is_kind = offer[column], column == "kind"
     is_described = offer["kind"] is not None and not np.isnan(offer["working_price"])
-    near = nearest(name, known) if is_kind or not is_described else ""
-    if near:
+    if (is_kind or not is_described) and (near := nearest(name, known)):
         new = "leave it out" if is_kind else "if it is new indeed, give its kind and a working_price"
-        raise InvalidInput(
-            f"Offer {offer['offer']}: the ledger has no {column} {name!r}.{near} Correct it, or {new}."
-        )
+        said = f"the ledger has no {column} {name!r}.{near} Correct it, or {new}."
+        raise InvalidInput(f"Offer {offer['offer']}: {said}")
 
 
 def read_unit(
@@ -218,10 +211,8 @@ def read_unit(
         span = f"{years[0]:.0f}" if years.size == 1 else f"{entry.first_year:.0f} to {last:.0f}"
         notes.append(f"production year not given, {span} assumed")
     elif last > seen_on.year:
-        raise InvalidInput(
-            f"Offer {offer['offer']}: built in {last:.0f}, after the day it was seen ({seen_on}). "
-            "Correct built_to or seen_on."
-        )
+        said = f"built in {last:.0f}, after the day it was seen ({seen_on})"
+        raise InvalidInput(f"Offer {offer['offer']}: {said}. Correct built_to or seen_on.")
     else:
         years = np.arange(first, last + 1)
     ages = age_at(np.full(years.size, np.datetime64(seen_on)), years)
@@ -275,10 +266,9 @@ def unit_of(
 
 # ---- From an appraisal and an asked price to one of four words
 
-
+#: Below this many jobs of a family its records are few, and trying one can be worth its price.
 TAKE, HAGGLE, TRY_ONE, SKIP = "take", "haggle", "try one", "skip"
 FEW_JOBS = 10
-"""Below this many jobs of a family its records are few, and trying one can be worth its price."""
 
 
 def cents(amount: float) -> float:
@@ -299,16 +289,15 @@ def draw_quantile(draws: Floats, share: float) -> float:
     ordered = np.sort(draws)
     at = share * (ordered.size - 1)
     low = int(np.floor(at))
-    high = min(low + 1, ordered.size - 1)
-    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+    step = ordered[min(low + 1, ordered.size - 1)] - ordered[low]
+    return float(ordered[low] + (at - low) * step)
 
 
 def ceiling_price(gain_free: Floats, terms: Terms) -> float:
     """Highest price at which the verdict is take; below 0 where even a gift would cost money."""
     mean = cents(float(gain_free.mean())) - terms.margin
-    if terms.caution <= 0:
-        return cents(mean)
-    return cents(min(mean, draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin))
+    cautious = draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin if terms.caution > 0 else mean
+    return cents(min(mean, cautious))
 
 
 def lesson_worth(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float) -> float:
@@ -353,10 +342,9 @@ def choose(
 
 # ---- Units that are offered together for one price: each is tried, broken for parts, or passed on
 
-
+#: Bins of an amount at least, in which the gains of several units are added up.
 TRY, BREAK, PASS_ON = "try", "break for parts", "pass on"
 LEAST_BINS = 2048
-"""Bins of an amount at least, in which the gains of several units are added up."""
 
 
 @dataclass(frozen=True)
@@ -379,7 +367,7 @@ class LotUnit:
 
 
 def lot_unit(
-    entry: FamilyEntry, shared: odds.Shared, terms: Terms, appraisal: Appraisal, share: float = np.nan
+    entry: FamilyEntry, shared: odds.Shared, terms: Terms, appraisal: Appraisal, share: float
 ) -> LotUnit:
     """Choose what to do with a unit of a lot; broken for parts it brings what a plan says of stopping."""
     parts = entry.remains.drawn(shared.draws[:, 2]) - entry.other_unrepaired
@@ -443,7 +431,6 @@ def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
 
 # ---- Offers in, verdicts out: one row each, none depending on another
 
-
 VERDICT_COLUMNS = (
     "offer", "verdict", "ceiling", "expected_gain", "gain_low", "gain_high", "chance_of_loss",
     "success_chance", "success_low", "success_high", "hours", "chief_risk", "jobs_seen", "evidence", "note",
@@ -465,8 +452,7 @@ class _Judged(NamedTuple):
 
 def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge units on offer."""
-    judged: list[_Judged] = []
-    faults = []
+    judged, faults = list[_Judged](), []
     for offer in offers.to_dict("records"):
         try:
             judged.append(_judge_one(offer, appraiser, as_of or appraiser.as_of))
@@ -562,8 +548,7 @@ def chief_risks(
     entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser
 ) -> tuple[str | None, str | None]:
     """Name the component likeliest to end the job, and the next one where both do to a whole percent."""
-    names = appraiser.components_of(entry)
-    ends = appraisal.states.ends
+    names, ends = appraiser.components_of(entry), appraisal.states.ends
     known = [i for i, name in enumerate(names) if name in appraiser.shared.known_components]
     first = sorted(known, key=lambda i: -ends[i])[:2]
     whole = [np.floor(100.0 * ends[i] + 0.5) for i in first]
@@ -576,9 +561,7 @@ NOTHING_BEHIND = "no finished job of its kind stands behind this"
 
 def standing_notes(entry: FamilyEntry, tally: Tally) -> list[str]:
     """Say what holds for every verdict of such an entry: that nothing stands behind it; uncounted gaps."""
-    notes = []
-    if entry.kind_jobs == 0:
-        notes.append(f"{NOTHING_BEHIND}: at most one to try")
+    notes = [] if entry.kind_jobs else [f"{NOTHING_BEHIND}: at most one to try"]
     return [*notes, *gaps_notes(tally)]
 
 

@@ -21,16 +21,13 @@ Floats = NDArray[np.float64]
 
 # ---- What the trade says, and how far those who said it were right so far
 
-
+#: Spreads, in log odds, of what one teller is wrong by, and how likely each is beforehand (common practice,
+#: no source).
 ERRORS, ERROR_CHANCES = np.array([0.2, 0.5, 1.0, 2.0]), np.array([0.35, 0.35, 0.2, 0.1])
-"""Spreads, in log odds, of what one teller is wrong by, and how likely each is beforehand (common
-practice, no source)."""
-
+#: Findings at ages no further from the one that was spoken of say whether it was so.
 NEAR_YEARS = 8.0
-"""Findings at ages no further from the one that was spoken of say whether it was so."""
-
+#: Own jobs from which the level of what is said of kinds counts for less than the bench's own.
 LEVEL_WORTH = 10.0
-"""Own jobs from which the level of what is said of kinds counts for less than the bench's own."""
 
 
 def weigh_hearsay(bench: Bench) -> pd.DataFrame:
@@ -89,15 +86,12 @@ def _found(row: Any, bench: Bench) -> tuple[float, float]:
 
 # ---- Which components can end a job: those of a kind, less those that a family evidently lacks
 
-
+#: From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out.
 FEWEST_JOBS = 5
-"""From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out."""
-
+#: A component that no usual list names joins a kind's list from this many findings on.
 FEWEST_FINDINGS = 3
-"""A component that no usual list names joins a kind's list from this many findings on."""
-
+#: A family lacks a component if, had it one, so many jobs would have kept silent about it this rarely.
 UNLIKELY_SILENCE = 0.05
-"""A family lacks a component if, had it one, so many jobs would have kept silent about it this rarely."""
 
 
 def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
@@ -157,14 +151,13 @@ def _mentions(bench: Bench) -> pd.DataFrame:
 
 # ---- Component lives of the whole bench, handed from the life room to the odds
 
-
+#: Share of false discoveries at which a change of production year is believed.
 FALSE_CHANGES = 0.1
-"""Share of false discoveries at which a change of production year is believed."""
 
 
+#: How many components of families are searched for a change at most, those with most records; with more
+#: searches than this a change would have to be far clearer than any bench's records of one family show.
 MOST_SEARCHED = 2000
-"""How many components of families are searched for a change at most, those with most records; with more
-searches than this a change would have to be far clearer than any bench's records of one family show."""
 
 
 def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from reliability.life.lives import decimal_year
 from reliability.records.frames import Records
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, place, read_bench
+from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, place, read_bench, seen_units
 from reliability.worth.odds import Spread, sale_price
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, one_hot, shrunk_shares
 from reliability.worth.supply import read_shelf
@@ -20,15 +21,15 @@ from reliability.worth.supply import read_shelf
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+# Whatever is believed beforehand in this file: common practice, no source.
+
 
 # ---- Amounts of money and time, drawn together over thin families; what an unrepaired unit still brings
 
-
+#: Bench hours of a job believed beforehand.
 USUAL_HOURS, USUAL_HOURS_SD = 2.0, 1.5
-"""Bench hours of a job believed beforehand (common practice, no source)."""
-
+#: Worth of an unrepaired unit as a share of the working price beforehand.
 USUAL_REMAINS = 0.1
-"""Worth of an unrepaired unit as a share of the working price beforehand (common practice, no source)."""
 
 
 class Amount(NamedTuple):
@@ -52,18 +53,6 @@ class Amount(NamedTuple):
         return Spread(*(float(np.broadcast_to(part, self.mean.shape)[i]) for part in self))
 
 
-def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, usual_sd: float) -> Amount:
-    """Draw an amount together over bench, kind and family; by slot (n_families + n_kinds + 1,)."""
-    # `rows`: jobs that say something of the amount; `values` (n_jobs,): the amount in each job, NaN where it
-    # is not known; `usual, usual_sd`: what is believed beforehand of a single job.
-    known = rows.to_numpy(bool) & np.isfinite(values)
-    y = values[known]
-    scale = float(np.std(y)) if y.size >= 8 and np.std(y) > 0 else usual_sd
-    at = bench.jobs["family_at"].to_numpy(np.int64)[known]
-    within_kind = (0.1 * scale, 0.3 * scale, 0.7 * scale)
-    return _by_slot(bench, y, at, (usual, 2 * scale), (0.1 * scale, 0.4 * scale), within_kind, scale)[0]
-
-
 def _by_slot(
     bench: Bench,
     y: Floats,
@@ -76,17 +65,9 @@ def _by_slot(
 ) -> tuple[Amount, ShrunkFit]:
     """Fit level, kinds and families (`at`, of each row), and `more` that is 0 in what is told of a slot."""
     n_k = len(bench.kinds)
-    fit = fit_shrunk_amount(
-        y,
-        [
-            Block("level", np.ones((at.size, 1)), level[1:], level[0]),
-            Block("kind", one_hot(bench.family_kind[at], n_k), kind_sds),
-            *more,
-        ],
-        inner=at,
-        inner_sds=family_sds,
-        usual_sd=usual_sd,
-    )
+    everywhere = Block("level", np.ones((at.size, 1)), level[1:], level[0])
+    blocks = [everywhere, Block("kind", one_hot(bench.family_kind[at], n_k), kind_sds), *more]
+    fit = fit_shrunk_amount(y, blocks, inner=at, inner_sds=family_sds, usual_sd=usual_sd)
     kind, family = bench.slot_places
     others = np.zeros((kind.size, fit.n_upper - 1 - n_k))
     mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k), others]), family)
@@ -122,7 +103,12 @@ def fit_amounts(
     prices, price_signs = fit_prices(bench, price, signs, news)
 
     def fitted(rows: pd.Series, values: Floats, usual: float, usual_sd: float = 0.05 * level) -> Amount:
-        return fit_by_family(bench, rows, values, usual, usual_sd)
+        """Draw together what some jobs say of an amount (n_jobs,), given what one job is believed to take."""
+        known = rows.to_numpy(bool) & np.isfinite(values)
+        y, at = values[known], jobs["family_at"].to_numpy(np.int64)[known]
+        scale = float(np.std(y)) if y.size >= 8 and np.std(y) > 0 else usual_sd
+        within_kind = (0.1 * scale, 0.3 * scale, 0.7 * scale)
+        return _by_slot(bench, y, at, (usual, 2 * scale), (0.1 * scale, 0.4 * scale), within_kind, scale)[0]
 
     worked, other = jobs["hours"].to_numpy(float), jobs["other_costs"].to_numpy(float)
     beside, spent = (part_costs_by_job(bench, parts, failed=which)[0] for which in (False, None))
@@ -132,15 +118,14 @@ def fit_amounts(
     other_unrepaired = fitted(unrepaired, other, 0.02 * level)
     hours_unrepaired = fitted(unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
     worn, lost = fitted(repaired, beside, 0.0), fitted(unrepaired, spent, 0.01 * level)
-    costs_repaired = other_repaired.plus(worn).plus(hours.times(rate))
+    costs = other_repaired.plus(worn).plus(hours.times(rate))
     by_slot: dict[str, Amount | Floats] = {
         "working_price": price.mean,
         "price_doubt": price.doubt,
         "ratio": prices,
         "remains": share.times(price.mean),
-        "costs_repaired": costs_repaired._replace(
-            mean=costs_repaired.mean + settings.selling_hours * rate  # a repaired unit has to be sold
-        ),
+        # A repaired unit has to be sold.
+        "costs_repaired": costs._replace(mean=costs.mean + settings.selling_hours * rate),
         "costs_unrepaired": other_unrepaired.plus(lost).plus(hours_unrepaired.times(rate)),
         "other_repaired": other_repaired.mean,
         "other_unrepaired": other_unrepaired.mean,
@@ -152,18 +137,15 @@ def fit_amounts(
 
 # ---- What the prices that a bench paid say of a family: sellers know something of what they sell
 
-
+#: Log of the price paid over that of a working unit, believed beforehand.
 PAID_LEVEL, PAID_LEVEL_SD = -1.6, 1.0
-"""Log of the price paid over that of a working unit, believed beforehand (common practice, no source)."""
-
+#: Log spread of single purchases of one family, believed beforehand.
 PAID_SPREAD = 0.5
-"""Log spread of single purchases of one family, believed beforehand (common practice, no source)."""
-
+#: Prior of what a price paid above the expected says of the log odds of a repair and of the log price, per
+#: unit of its logarithm; found useful on simulated trades whose sellers half know what a unit is worth, and
+#: left to the records otherwise.
 ODDS_NEWS, ODDS_NEWS_SDS = 0.8, (0.4, 1.0)
 PRICE_NEWS, PRICE_NEWS_SDS = 0.2, (0.1, 0.3)
-"""Prior of what a price paid above the expected says of the log odds of a repair and of the log price, per
-unit of its logarithm; found useful on simulated trades whose sellers half know what a unit is worth, and
-left to the records otherwise (common practice, no source)."""
 
 
 def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
@@ -176,18 +158,15 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
     # Purchases are noisy, so the family effects of a regression of their own are taken, not the plain means.
     # Source (a variable of the group): A. Gelman, J. Hill, Data Analysis Using Regression and
     # Multilevel/Hierarchical Models, Cambridge, 2007, chapter 12.
-    known = (bench.jobs["own"] & (bench.jobs["bought_for"] > 0)).to_numpy(bool)
-    at = bench.jobs["family_at"].to_numpy(np.int64)[known]
-    bought = bench.jobs["bought_for"].to_numpy(float)[known]
+    bought = bench.jobs[bench.jobs["own"] & (bench.jobs["bought_for"] > 0)]
+    at = bought["family_at"].to_numpy(np.int64)
     news = np.zeros(price.mean.size)
     if at.size:
         log_price = np.log(price.mean)
-        beside = [
-            Block("odds", (usual[at] - usual[at].mean())[:, None], (0.3,)),
-            Block("price", (log_price[at] - log_price[at].mean())[:, None], (0.3,)),
-        ]
+        explained = {"odds": usual[at], "price": log_price[at]}
+        beside = [Block(name, (x - x.mean())[:, None], (0.3,)) for name, x in explained.items()]
         within_kind = (0.05, 0.15, 0.3, 0.5)
-        y, level = np.log(bought) - log_price[at], (PAID_LEVEL, PAID_LEVEL_SD)
+        y, level = np.log(bought["bought_for"].to_numpy(float)) - log_price[at], (PAID_LEVEL, PAID_LEVEL_SD)
         _, fit = _by_slot(bench, y, at, level, (0.1, 0.3), within_kind, PAID_SPREAD, beside)
         news[fit.told] = np.sum([f.weight * f.inner for f in fit.fits], axis=0)
     return news
@@ -195,31 +174,22 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
 
 # ---- What units fetch: working prices, and how sales differ from them by sign, kind, family and year
 
-
+#: Relative spread of one sale around the working price where the family states none.
 USUAL_SPREAD = 0.25
-"""Relative spread of one sale around the working price where the family states none
-(common practice, no source)."""
-
+#: No price is exact: a family whose stated spread is 0 is taken to vary by so much.
 LEAST_SPREAD = 0.01
-"""No price is exact: a family whose stated spread is 0 is taken to vary by so much
-(common practice, no source)."""
-
+#: Sales from which a family may have a price slope of its own, and how many families at most.
 FEWEST_SALES, MOST_SLOPES = 4, 400
-"""Sales from which a family may have a price slope of its own, and how many families at most."""
-
+#: Price level believed beforehand, in the ledger's currency, only where no price is stated and nothing was
+#: ever sold.
 USUAL_PRICE = 100.0
-"""Price level believed beforehand, in the ledger's currency, only where no price is stated and nothing was
-ever sold (common practice, no source)."""
-
+#: Prior of a sign's effect on the log price.
 PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
-"""Prior of a sign's effect on the log price (common practice, no source)."""
-
+#: How far prices may still move until a unit on offer is repaired and sold.
 YEARS_AHEAD = 0.5
-"""How far prices may still move until a unit on offer is repaired and sold (common practice, no source)."""
-
+#: Prior of how far a stated price that is above (below) those of its kind is above (below) what is fetched,
+#: per unit of its logarithm: part of any spread of estimates is their error.
 ABOVE_KIN, ABOVE_KIN_SD = -0.15, 0.1
-"""Prior of how far a stated price that is above (below) those of its kind is above (below) what is fetched,
-per unit of its logarithm: part of any spread of estimates is their error (common practice, no source)."""
 
 
 def working_prices(bench: Bench) -> Amount:
@@ -247,8 +217,7 @@ def price_level(bench: Bench) -> float:
 
 def _sales(bench: Bench) -> pd.DataFrame:
     jobs = bench.jobs
-    sold = jobs["own"] & (jobs["outcome"] == REPAIRED) & (jobs["sold_for"] > 0)
-    return jobs[sold]
+    return jobs[jobs["own"] & (jobs["outcome"] == REPAIRED) & (jobs["sold_for"] > 0)]
 
 
 def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tuple[Amount, Floats]:
@@ -265,9 +234,8 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
     usual = float(log_spread(np.array(USUAL_SPREAD)))
     n_k, n_s = len(bench.kinds), signs.shape[1]
     now = decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))
-    priced = np.concatenate(
-        [decimal_year(table["priced_on"].fillna(pd.Timestamp(bench.as_of))), np.repeat(now, n_k + 1)]
-    )
+    priced = decimal_year(table["priced_on"].fillna(pd.Timestamp(bench.as_of)))
+    priced = np.concatenate([priced, np.repeat(now, n_k + 1)])
     when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
     years = np.arange(int(when.min(initial=now[0])), int(now[0]) + 1)
     kind, family = bench.slot_places
@@ -297,23 +265,22 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
         level = np.ones((len(when), 1))
         return [level, walk, by_place, slope, of_place, signs, news[slot, None], high[slot, None]]
 
-    priors: list[tuple[str, tuple[float, ...], float]] = [
-        ("level", (0.25,), 0.0),
-        ("drift", (0.03, 0.1), 0.0),
-        ("drift of a kind", (0.03, 0.08), 0.0),
-        ("slope of a family", (0.02, 0.05, 0.1), 0.0),
-        ("kind", (0.05, 0.15), 0.0),
-        ("signs", (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
-        ("purchases", PRICE_NEWS_SDS, PRICE_NEWS),
-        ("above its kin", (ABOVE_KIN_SD,), ABOVE_KIN),
+    level, walk, by_place, slope, of_place, by_sign, by_news, by_kin = design(
+        at, when, signs[sold.index], 0.0
+    )
+    blocks = [
+        Block("level", level, (0.25,)),
+        Block("drift", walk, (0.03, 0.1)),
+        Block("drift of a kind", by_place, (0.03, 0.08)),
+        Block("slope of a family", slope, (0.02, 0.05, 0.1)),
+        Block("kind", of_place, (0.05, 0.15)),
+        Block("signs", by_sign, (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
+        Block("purchases", by_news, PRICE_NEWS_SDS, PRICE_NEWS),
+        Block("above its kin", by_kin, (ABOVE_KIN_SD,), ABOVE_KIN),
     ]
-    of_sales = design(at, when, signs[sold.index], 0.0)
     fit = fit_shrunk_amount(
         np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
-        [
-            Block(name, columns, sds, mean)
-            for columns, (name, sds, mean) in zip(of_sales, priors, strict=True)
-        ],
+        blocks,
         inner=at,
         inner_sds=(0.05, 0.15, 0.3),
         weights=(usual / spread[at]) ** 2,
@@ -322,9 +289,9 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
     slots = np.arange(kind.size)
     at_once = design(slots, np.repeat(now, kind.size), np.zeros((kind.size, n_s)), YEARS_AHEAD)
     mean, sd, _ = fit.predict(np.column_stack(at_once), family)
-    by_sign, _ = fit.effects(np.eye(fit.n_upper)[fit.n_upper - n_s - 2 : -2])
+    of_sign, _ = fit.effects(np.eye(fit.n_upper)[fit.n_upper - n_s - 2 : -2])
     all_spread = np.concatenate([spread, np.full(n_k + 1, usual)])
-    return Amount(mean, sd, fit.residual_sd * all_spread / usual), by_sign
+    return Amount(mean, sd, fit.residual_sd * all_spread / usual), of_sign
 
 
 def _above_kin(bench: Bench, price: Amount) -> Floats:
@@ -345,19 +312,11 @@ def log_spread(relative: Floats) -> Floats:
 
 def asked_prices(records: Records) -> pd.Series:
     """Price at which each family's units are usually offered."""
-    # The median of what was asked, bought or not, with what was paid for units whose asking nobody wrote
-    # down.
+    # The median of what was asked, bought or not, with what was paid where nobody wrote down what was asked.
     seen = seen_units(records)
     bought = records.jobs[records.jobs["origin"].isna() & ~records.jobs["job"].isin(seen["job"].dropna())]
     bought = bought[["family", "bought_for"]].set_axis(["family", "asked"], axis=1)
     return _medians(records, pd.concat([bought, seen[["family", "asked"]]]))
-
-
-def seen_units(records: Records) -> pd.DataFrame:
-    """Give the sightings with the family that their model belongs to, where they name none themselves."""
-    family_of = records.models.set_index("model")["family"]
-    seen = records.sightings
-    return seen.assign(family=seen["family"].fillna(seen["model"].map(family_of)))
 
 
 def usual_prices(records: Records) -> pd.Series:
@@ -375,30 +334,20 @@ def _medians(records: Records, prices: pd.DataFrame) -> pd.Series:
 
 # ---- What mending a component takes: hours, parts, deaths on the bench, and the comebacks afterwards
 
-
+#: Deaths on the bench believed beforehand, and the findings this is worth.
 COLLATERAL_SHARE, COLLATERAL_WORTH = 0.01, 30.0
-"""Deaths on the bench believed beforehand, and the findings this is worth (common practice, no source)."""
-
+#: Price of a part believed beforehand, as a share of the price of a working unit, where none is known.
 PART_PRICE_SHARE, PART_PRICE_LOG_SD = 0.08, 1.0
-"""Price of a part believed beforehand, as a share of the price of a working unit, only where none is known
-(common practice, no source)."""
-
+#: What a price in the parts table is worth beside prices that were paid.
 PRICED_PART_WORTH = 4.0
-"""What a price in the parts table is worth beside prices that were paid."""
-
+#: Share of mended components for which a part is paid, believed beforehand, and its worth in findings.
 PAID_SHARE, PAID_WORTH = 0.6, 4.0
-"""Share of mended components for which a part is paid, believed beforehand, and its worth in findings
-(common practice, no source)."""
-
+#: Hours that one failed component adds, believed beforehand.
 REPAIR_HOURS, REPAIR_HOURS_SD = 0.6, 0.5
-"""Hours that one failed component adds, believed beforehand (common practice, no source)."""
-
+#: Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs.
 COMEBACK_SHARE, COMEBACK_WORTH = 0.05, 10.0
-"""Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs
-(common practice, no source)."""
-
+#: Hours of a comeback where nobody wrote them down.
 COMEBACK_HOURS = 1.0
-"""Hours of a comeback where nobody wrote them down (common practice, no source)."""
 
 PAID_ACTIONS = ("replaced", "rebuilt")
 
@@ -421,9 +370,7 @@ def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Fl
     return shrunk_shares(k, n, usual=COLLATERAL_SHARE, usual_worth=COLLATERAL_WORTH)
 
 
-def fit_hours(
-    bench: Bench, components: tuple[str, ...], usual: float = USUAL_HOURS, usual_sd: float = USUAL_HOURS_SD
-) -> tuple[Amount, Floats]:
+def fit_hours(bench: Bench, components: tuple[str, ...]) -> tuple[Amount, Floats]:
     """Split the hours of repaired jobs into a family's own and those of its failed components."""
     hours = bench.jobs["hours"].to_numpy(float)
     known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
@@ -432,10 +379,9 @@ def fit_hours(
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
     failed = failed_in_job(bench, components)[known]
     of_component = Block("component", failed, (REPAIR_HOURS_SD,), REPAIR_HOURS)
-    level = max(usual - REPAIR_HOURS, 0.0), usual_sd
-    base, fit = _by_slot(
-        bench, hours[known], at, level, (0.1, 0.4), (0.1, 0.3, 0.8), usual_sd / 2, [of_component]
-    )
+    level, spread = (max(USUAL_HOURS - REPAIR_HOURS, 0.0), USUAL_HOURS_SD), USUAL_HOURS_SD / 2
+    y, within_kind = hours[known], (0.1, 0.3, 0.8)
+    base, fit = _by_slot(bench, y, at, level, (0.1, 0.4), within_kind, spread, [of_component])
     by_component, _ = fit.effects(np.eye(fit.n_upper)[1 + len(bench.kinds) :])
     by_component = np.maximum(by_component, 0.0) * (not bench.is_silent)
     return base._replace(mean=np.maximum(base.mean, 0.1)), by_component
@@ -490,26 +436,18 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     price = parts["price"].to_numpy(float) * np.ceil(unit / pack) * np.where(pack > unit, unit / used, 1.0)
     # General prices belong to no family: they share one more cell per component.
     family_at = pd.Index(bench.families).get_indexer(parts["family"].fillna(""))
-    listed = pd.DataFrame(
-        {
-            "component": parts["component"],
-            "part_cost": price,
-            "family_at": np.where(family_at < 0, n_f, family_at),
-            "worth": PRICED_PART_WORTH,
-        }
-    )
+    family_at = np.where(family_at < 0, n_f, family_at)
+    listed = parts[["component"]].assign(part_cost=price, family_at=family_at, worth=PRICED_PART_WORTH)
     paid = findings[findings["action"].isin(PAID_ACTIONS) & (findings["part_cost"] > 0)]
     told = pd.concat([paid[["component", "part_cost", "family_at"]].assign(worth=1.0), listed])
     told = told[told["component"].isin(components)]
     at, worth = column.get_indexer(told["component"]), told["worth"].to_numpy(float)
     log_cost = np.log(told["part_cost"].to_numpy(float))
     centre = float(np.average(log_cost, weights=worth)) if at.size else float(np.log(part_price(bench)))
+    level = Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre)
     fit = fit_shrunk_amount(
         log_cost,
-        [
-            Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre),
-            Block("component", one_hot(at, n_c), (0.5, 1.0)),
-        ],
+        [level, Block("component", one_hot(at, n_c), (0.5, 1.0))],
         inner=told["family_at"].to_numpy(np.int64) * n_c + at,
         inner_sds=(0.2, 0.5, 0.9),
         weights=worth,
@@ -529,8 +467,7 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
 
 
 def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:
-    """Add up the part costs of each job; a part fitted at an unknown price counts at the predicted one."""
-    # Gives `costs, n_predicted` (n_jobs,).
+    """Add up the part costs of each job, and how many are predicted for want of a price; (n_jobs,)."""
     findings = bench.records.findings
     if failed is not None:
         findings = findings[(findings["found"] == "failed") == failed]
@@ -541,9 +478,8 @@ def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = N
     family_at = bench.jobs["family_at"].to_numpy(np.int64)[row]
     component_at = pd.Index(parts.components).get_indexer(findings["component"])
     cost[missing] = parts.price(family_at[missing], component_at[missing])
-    n = len(bench.jobs)
-    costs = np.bincount(row, np.nan_to_num(cost), n).astype(float)
-    return costs, np.bincount(row, missing, n).astype(float)
+    costs, predicted = (np.bincount(row, each, len(bench.jobs)) for each in (np.nan_to_num(cost), missing))
+    return costs.astype(float), predicted.astype(float)
 
 
 def _checks(records: Records, jobs: pd.DataFrame) -> pd.DataFrame:
@@ -580,11 +516,10 @@ def comeback_cost(bench: Bench) -> float:
 
 def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Work out the gain of every finished job of this bench."""
-    # `appraiser` serves for what is not known, and its day where none is given.
-    # Newest job last. `brought` is the sale less its fee plus the parts kept less
-    # disposal; `time_cost` is that of the hours and of selling; `predicted` lists the amounts that were
-    # predicted, "" where all are known. A job whose purchase price is not known is taken to have cost what
-    # its family usually does; it has no gain where that is not known either.
+    # `appraiser` serves for what is not known, and its day where none is given. Newest job last. `brought` is
+    # the sale less its fee plus the parts kept less disposal; `time_cost` that of the hours and of selling;
+    # `predicted` lists the amounts that were predicted, "" where all are known. A job whose purchase price is
+    # not known is taken to have cost what its family usually does; where that is not known either, no gain.
     bench = read_bench(records, as_of or appraiser.as_of)
     own = bench.jobs["own"].to_numpy(bool)
     jobs = bench.jobs[own].reset_index(drop=True)
@@ -612,31 +547,19 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
         np.where(missing[name], np.asarray(usual[name], float), jobs[name].to_numpy(float)) for name in usual
     )
     part_costs, n_guessed = part_costs_by_job(bench, fit_part_costs(bench, components))
+    part_costs, n_guessed = part_costs[own], n_guessed[own]
     sold_at_all = repaired | (np.nan_to_num(sold) > 0)
     time_cost = (hours + settings.selling_hours * sold_at_all) * settings.hour_rate
     checks = _checks(bench.records, jobs)
     spent = checks[checks["came_back"]].groupby("job")["spent"].sum()
     comebacks = spent.reindex(jobs["job"]).fillna(0.0).to_numpy(float)
-    predicted = {
-        "purchase": missing["bought_for"],
-        "price": no_sale,
-        "remains": no_remains,
-        "hours": missing["hours"],
-        "parts": n_guessed[own] > 0,
-        "other costs": missing["other_costs"],
-    }
-    notes = [
-        ", ".join(word for word, here in zip(predicted, row, strict=True) if here)
-        for row in zip(*predicted.values(), strict=True)
-    ]
-    return jobs[["job", "family", "outcome", "taken_in", "closed"]].assign(
-        brought=brought,
-        bought_for=bought,
-        hours=hours,
-        time_cost=time_cost,
-        part_costs=part_costs[own],
-        other_costs=other,
-        comeback_costs=comebacks,
-        gain=brought - bought - time_cost - part_costs[own] - other - comebacks,
-        predicted=notes,
+    words = ("purchase", "price", "remains", "hours", "parts", "other costs")
+    predicted = np.column_stack(
+        [missing["bought_for"], no_sale, no_remains, missing["hours"], n_guessed > 0, missing["other_costs"]]
     )
+    gain = brought - bought - time_cost - part_costs - other - comebacks
+    return jobs[["job", "family", "outcome", "taken_in", "closed"]].assign(
+        brought=brought, bought_for=bought, hours=hours, time_cost=time_cost, part_costs=part_costs,
+        other_costs=other, comeback_costs=comebacks, gain=gain,
+        predicted=[", ".join(compress(words, row)) for row in predicted],
+    )  # fmt: skip

@@ -25,11 +25,10 @@ NEXT_COLUMNS = ("topic", "what", "family", "days", "gain", "hours", "per_hour", 
 ON_THE_BENCH, OPEN_FOR_LONG, UNSOLD = "on the bench", "open for long", "unsold for long"
 CHECK_DUE, NO_PRICE, NOT_DECIDED = "check due", "sold without a price", "not decided"
 
+#: A repaired unit that nobody has bought for so long is overdue (common practice, no source).
 LONG_UNSOLD_DAYS = 90
-"""A repaired unit that nobody has bought for so long is overdue (common practice, no source)."""
-
+#: So many days before its warranty ends it is time to ask after a unit (common practice, no source).
 CHECK_DAYS = 30
-"""So many days before its warranty ends it is time to ask after a unit (common practice, no source)."""
 
 FINISH, SELL, CHECK, WRITE_UP, PRICE = TASKS = ("finish", "sell", "check", "write up", "price")
 TO_DO_COLUMNS = ("task", "job", "family", "day", "days", "price")
@@ -125,8 +124,8 @@ def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = No
 
 # ---- The same with plans of the open jobs, on one screen
 
+#: What is told of a plan: gain and expected hours of going on, and what to do now.
 OUTLOOK = ("gain", "hours", "sentence")
-"""What is told of a plan: gain and expected hours of going on, and what to do now."""
 
 
 def outlooks(appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]]:

@@ -10,29 +10,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
+from reliability.worth import odds
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import NOTHING_BEHIND, unit_of
-from reliability.worth.odds import (
-    FamilyEntry,
-    Shared,
-    Unit,
-    component_odds,
-    expit,
-    mean_price,
-    mending_odds,
-    unit_chances,
-    unit_classes,
-)
+from reliability.worth.odds import FamilyEntry, Shared, Unit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+Found = Mapping[str, str]  # state of each component
 
 # ---- A unit on the bench in plain numbers: what looking and mending cost, and what each may end in
 
-
+#: Stands where the number of a component would: the best move is to stop.
 STOP = -1
-"""Stands where the number of a component would: the best move is to stop."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +38,7 @@ class Task:
     look_cost: Floats  # (n,): paid whenever one looks
     mend_cost: Floats  # (n,): paid whenever one tries to mend
     mend_chance: Floats  # (n,)
-    known_failed: Bools  # (n,): found failed already and not mended yet
+    known_failed: NDArray[np.bool_]  # (n,): found failed already and not mended yet
     finished: float  # worth once everything is sound or mended
     stopped: float  # worth of what remains if one stops
 
@@ -87,9 +77,8 @@ def same_money(task: Task) -> float:
 # be open to a look while others are broken. Mending that does not succeed ends the job. Once everything
 # is sound or mended the unit is worth `finished`. What was spent before does not appear anywhere.
 
-
+#: Components that are searched exactly; there are four states of each, so 4 ** 10 in all.
 MOST_EXACT = 10
-"""Components that are searched exactly; there are four states of each, so 4 ** 10 in all."""
 
 
 @dataclass(frozen=True)
@@ -128,8 +117,8 @@ def search(task: Task, *, may_stop: bool = True) -> Search:
     return Search(worth, steps[0].gain if steps else 0.0, tuple(steps), exact, rest)
 
 
+#: States of a component. A look or a repair that turns out well lowers its state by two, a failure by one.
 _MENDED, _SOUND, _FAILED, _UNSEEN = range(4)
-"""States of a component. A look or a repair that turns out well lowers its state by two, a failure by one."""
 
 _MOVES_LEFT = np.array([0, 0, 1, 2])
 _EVIDENCE = np.array([2, 1, 2, 0])
@@ -164,13 +153,10 @@ def _best_moves(task: Task, part: Ints, after: float, may_stop: bool) -> tuple[f
             is_unseen, is_failed = digits[k][states] == _UNSEEN, digits[k][states] == _FAILED
             unseen, failed = states[is_unseen], states[is_failed]
             p, mends = chance_failed(unseen, k), task.mend_chance[i]
+            broken, sound, mended = worth[unseen - 4**k], worth[unseen - 2 * 4**k], worth[failed - 2 * 4**k]
             value = np.full(states.size, -np.inf)
-            value[is_unseen] = (
-                -task.look_cost[i] + p * worth[unseen - 4**k] + (1.0 - p) * worth[unseen - 2 * 4**k]
-            )
-            value[is_failed] = (
-                -task.mend_cost[i] + mends * worth[failed - 2 * 4**k] + (1.0 - mends) * task.stopped
-            )
+            value[is_unseen] = -task.look_cost[i] + p * broken + (1.0 - p) * sound
+            value[is_failed] = -task.mend_cost[i] + mends * mended + (1.0 - mends) * task.stopped
             move[states[value > best + close]] = k
             best = np.maximum(best, value)
         going[states], worth[states] = best, np.maximum(best, task.stopped) if may_stop else best
@@ -214,9 +200,8 @@ def _products(failed: Floats) -> Floats:
 
 # ---- What is known of one unit's components, laid out by what they have in common
 
-
+#: Shifts of log odds are searched for between minus this and this.
 WIDEST_SHIFT = 12.0
-"""Shifts of log odds are searched for between minus this and this."""
 
 HALVINGS = 40
 
@@ -258,43 +243,35 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     # Recalibration does not say which component its outcomes were kinder or harsher about, so all bear the
     # same: in each state of knowledge their log odds of having failed are raised, those of being mended
     # lowered, by the one shift that gives the recalibrated odds of the job.
-    _, target = unit_chances(entry, shared, unit)
-    odds = component_odds(entry.lives, shared, unit.age_years, unit.year)
-    mending = mending_odds(entry.lives.repair, shared)
-
-    def at(shift: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        mended = expit(mending - shift[:, None])[:, None, None, :]
-        arrived, failed, weight = unit_classes(entry.lives, shared, unit, odds + shift[:, None, None])
-        return arrived, failed, mended, weight
-
-    low, high = np.full(len(odds), -WIDEST_SHIFT), np.full(len(odds), WIDEST_SHIFT)
-    for _ in range(HALVINGS):
+    _, target = odds.unit_chances(entry, shared, unit)
+    failing = odds.component_odds(entry.lives, shared, unit.age_years, unit.year)
+    mending = odds.mending_odds(entry.lives.repair, shared)
+    low, high = np.full(len(failing), -WIDEST_SHIFT), np.full(len(failing), WIDEST_SHIFT)
+    for _ in range(HALVINGS + 1):  # the last round lays out what the halvings have found
         middle = (low + high) / 2
-        _, failed, mended, weight = at(middle)
+        mended = odds.expit(mending - middle[:, None])[:, None, None, :]
+        shifted = failing + middle[:, None, None]
+        arrived, failed, weight = odds.unit_classes(entry.lives, shared, unit, shifted)
         rosy = ((1.0 - failed * (1.0 - mended)).prod(axis=3) * weight).sum(axis=(1, 2)) > target
         low, high = np.where(rosy, middle, low), np.where(rosy, high, middle)
-    arrived, failed, mended, weight = at((low + high) / 2)
-    failed, arrived, mended = (
-        each.reshape(-1, each.shape[-1]) for each in np.broadcast_arrays(failed, arrived, mended)
-    )
+    of_each = np.broadcast_arrays(failed, arrived, mended)
+    failed, arrived, mended = (each.reshape(-1, each.shape[-1]) for each in of_each)
     return UnitOdds(failed, arrived, mended, weight.ravel() / weight.sum())
 
 
 # ---- What has been found so far on a unit that lies on the bench
 
-
+#: What may have been found so far; `no part` = failed, and a replacement cannot be had.
 SOUND, WORN, FAILED, MENDED, NO_PART = "sound", "worn", "failed", "mended", "no part"
 INTACT = (SOUND, WORN)
 FOUND = (*INTACT, FAILED, MENDED, NO_PART)
-"""What may have been found so far; `no part` = failed, and a replacement cannot be had."""
 
 _WORST = (SOUND, WORN, MENDED, FAILED, NO_PART)
 
 
 def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str], dict[str, str]]:
     """Tell the state of each component now and on arrival; the worst of its positions counts."""
-    found: dict[str, str] = {}
-    arrived: dict[str, str] = {}
+    found, arrived = dict[str, str](), dict[str, str]()
     for row in findings:
         name, now, action = row["component"], row["found"], row.get("action")
         came = SOUND if now == FAILED and row.get("arose") == "during work" else now
@@ -308,11 +285,10 @@ def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str]
 
 # ---- A plan in words: the sentence, the table, and what can hurt
 
-
 LOOK, MEND = "look at", "mend"
-
 PLAN_COLUMNS = ("move", "component", "failed", "ends_job", "look_cost", "mend_cost", "gain", "if_failed")
 
+# What can hurt: common practice of the trade, no source.
 WITHOUT_MAINS = ("loudspeaker",)
 CHARGED = ("capacitor", "crossover", "output stage", "power supply", "regulator", "transformer", "tube")
 
@@ -337,20 +313,13 @@ FURTHER_CAUTIONS = (
 )
 CAUTIONS_BY_WORD = (
     (("disc", "cd", "laser"), LASER_CAUTION),
-    (
-        ("receiver", "amplifier", "tuner", "radio", "valve"),
-        "Power stages hold dangerous voltage and heat sinks burn: let them cool, then measure.",
-    ),
-    (
-        ("tape", "turntable", "record", "cassette"),
-        "Moving parts catch hair, sleeves and fingers: work on a running transport with tools only.",
-    ),
-    (
-        ("television", "monitor", "tube", "microwave"),
-        "High-voltage parts hold a deadly charge for days: leave them to trained people.",
-    ),
-)
-"""All of them: common practice of the trade, no source."""
+    (("receiver", "amplifier", "tuner", "radio", "valve"),
+     "Power stages hold dangerous voltage and heat sinks burn: let them cool, then measure."),
+    (("tape", "turntable", "record", "cassette"),
+     "Moving parts catch hair, sleeves and fingers: work on a running transport with tools only."),
+    (("television", "monitor", "tube", "microwave"),
+     "High-voltage parts hold a deadly charge for days: leave them to trained people."),
+)  # fmt: skip
 
 
 def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
@@ -363,9 +332,8 @@ def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
 
 def all_cautions(kind: str = "", components: Sequence[str] = CHARGED) -> tuple[str, ...]:
     """Give all that can hurt, what concerns these components first; without a kind that of every kind."""
-    by_word = (
-        said for words, said in CAUTIONS_BY_WORD if not kind or any(each in kind.lower() for each in words)
-    )
+    low = kind.lower()
+    by_word = (said for words, said in CAUTIONS_BY_WORD if not low or any(each in low for each in words))
     return tuple(dict.fromkeys((*cautions(kind, components), *FURTHER_CAUTIONS, *by_word)))
 
 
@@ -397,28 +365,21 @@ def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequenc
             return (
                 "Nothing is left to mend, but sold it would bring no more than its parts: break it for parts."
             )
-        return (
-            f"Nothing is left to look at or to mend: finish it and sell it, which is worth "
-            f"{task.finished - task.stopped:.2f} {currency} more than breaking it for parts."
-        )
+        more = f"{task.finished - task.stopped:.2f} {currency} more than breaking it for parts"
+        return f"Nothing is left to look at or to mend: finish it and sell it, which is worth {more}."
     if result.gain <= close:
         to_end, next_move = (
             f"loses {-gain:.2f} {currency} on average" if gain < -close else "gains nothing"
             for gain in (gain_to_end, result.gain)
         )
-        return (
-            f"Stop, break it for parts: going on to the end {to_end}, and "
-            f"even the best next move {next_move}, whatever was spent so far."
-        )
+        going_on = f"going on to the end {to_end}, and even the best next move {next_move}"
+        return f"Stop, break it for parts: {going_on}, whatever was spent so far."
     first = result.steps[0]
-    move = (MEND if first.mends else LOOK).capitalize()
+    move = f"{(MEND if first.mends else LOOK).capitalize()} the {names[first.component]} first"
     fatal = [names[step.component] for step in result.steps if step.if_failed == STOP]
     any_of = " or ".join(filter(None, (", ".join(fatal[:-1]), *fatal[-1:])))
     stop = f"; stop if the {any_of} has failed" if fatal else ""
-    return (
-        f"{move} the {names[first.component]} first: going on is worth {result.gain:.2f} {currency} more "
-        f"than stopping now{stop}."
-    )
+    return f"{move}: going on is worth {result.gain:.2f} {currency} more than stopping now{stop}."
 
 
 # ---- What to look at next on a unit that lies on the bench, and when to give it up
@@ -490,8 +451,7 @@ def plan_unit(
     """Plan the work on a unit of a family; `known` as in `judging.unit_of`, one of `FOUND` by component."""
     entry, unit, notes = unit_of(appraiser, family, **known)
     names = appraiser.components_of(entry)
-    found = dict(found or {})
-    for component, state in found.items():
+    for component, state in (found := dict(found or {})).items():
         if component not in names:
             raise unknown(f"{family} is judged by no component", component, names)
         if state not in FOUND:
@@ -503,10 +463,8 @@ def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
     """Plan the work on the unit of an open job, from what the ledger holds of it."""
     job, family = document["job"], document["job"]["family"]
     if job["outcome"] != "open":
-        raise InvalidInput(
-            f"Job {job['job']} is finished ({job['outcome']}); a plan is for a unit that is still on "
-            "the bench, or for a family: --family."
-        )
+        wanted = "a plan is for a unit that is still on the bench, or for a family: --family"
+        raise InvalidInput(f"Job {job['job']} is finished ({job['outcome']}); {wanted}.")
     signs = {row["sign"]: row["seen"] for row in document["signs"]}
     built = {name: job.get(name) for name in ("built_from", "built_to")}
     entry, unit, notes = unit_of(appraiser, family, **built, signs=signs, seen_on=job["taken_in"])
@@ -518,19 +476,14 @@ def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
 
 
 def _plan(
-    appraiser: Appraiser,
-    entry: FamilyEntry,
-    unit: Unit,
-    found: Mapping[str, str],
-    arrived: Mapping[str, str],
-    notes: list[str],
+    appraiser: Appraiser, entry: FamilyEntry, unit: Unit, found: Found, arrived: Found, notes: list[str]
 ) -> Plan:
     names = appraiser.components_of(entry)
     alive = [i for i, name in enumerate(names) if arrived.get(name) in INTACT]
     broken = [i for i, name in enumerate(names) if arrived.get(name, SOUND) not in INTACT]
-    odds = unit_odds(entry, appraiser.shared, unit).given(broken, alive)
+    known = unit_odds(entry, appraiser.shared, unit).given(broken, alive)
     look_hours = entry.hours_repaired / len(names)
-    task, left = _task(appraiser, entry, unit, odds, found, look_hours)
+    task, left = _task(appraiser, entry, unit, known, found, look_hours)
     result = search(task)
     goes_on = result.gain > same_money(task)
     # Where it is best to stop, moves after the first would be arbitrary: the way to the end is shown.
@@ -538,10 +491,9 @@ def _plan(
     here = [names[i] for i in left]
     notes = [*notes, *_notes(result, shown, here, found)]
     if here:
-        notes.append(
-            f"a look is taken to need {look_hours:.1f} h: hours are recorded by job, so those of a repaired "
-            f"unit, less what mending takes, are divided evenly among its {len(names)} components"
-        )
+        evenly = f"less what mending takes, are divided evenly among its {len(names)} components"
+        notes.append(f"a look is taken to need {look_hours:.1f} h: hours are recorded by job, so those of a "
+                     f"repaired unit, {evenly}")  # fmt: skip
     repair_hours = appraiser.shared.repair_hours[entry.lives.components[left]]
     hours, reached = 0.0, 1.0
     for step in shown.steps:
@@ -549,7 +501,7 @@ def _plan(
         look = 0.0 if step.mends else look_hours
         hours += reached * (look + mended * float(repair_hours[step.component]))
         reached *= 1.0 - step.ends
-    lost = np.where(task.known_failed, 1.0, task.failed) * (1.0 - odds.mend_chance[:, left])
+    lost = np.where(task.known_failed, 1.0, task.failed) * (1.0 - known.mend_chance[:, left])
     lost = np.where(task.known_failed & (task.mend_chance == 0.0), 1.0, lost)
     sentence = plan_sentence(result, shown.gain, task, here, appraiser.currency)
     if entry.kind_jobs == 0:
@@ -561,7 +513,7 @@ def _plan(
         goes_on=goes_on,
         gain=result.gain if goes_on else min(result.gain, 0.0),  # less than that is rounding
         hours=hours,
-        success=float(odds.weight @ (1.0 - lost).prod(axis=1)),
+        success=float(known.weight @ (1.0 - lost).prod(axis=1)),
         finished=task.finished,
         stopped=task.stopped,
         moves=plan_table(shown, task, here),
@@ -570,39 +522,30 @@ def _plan(
     )
 
 
-def _notes(result: Search, shown: Search, here: list[str], found: Mapping[str, str]) -> list[str]:
+def _notes(result: Search, shown: Search, here: list[str], found: Found) -> list[str]:
     """Say what bounds the plan."""
     notes = [f"no part can be had for the {name}" for name in here if found.get(name) == NO_PART]
     if result.rest.size:
-        last = ", ".join(here[i] for i in result.rest)
-        notes.append(
-            f"{len(here)} components are left: the {result.exact.size} likeliest to end the job are planned "
-            f"exactly; then {last}, by cost over the chance of ending it"
-        )
+        exactly = f"the {result.exact.size} likeliest to end the job are planned exactly"
+        last = f"{', '.join(here[i] for i in result.rest)}, by cost over the chance of ending it"
+        notes.append(f"{len(here)} components are left: {exactly}; then {last}")
     put_off = any(step.if_failed not in (STOP, step.component) for step in shown.steps)
     moves = [step.mends for step in shown.steps]
     if put_off or moves != sorted(moves, reverse=True):
-        notes.append(
-            "what is broken may wait while others are looked at; where they can only be tried once it works, "
-            "mend it first and ask again"
-        )
+        notes.append("what is broken may wait while others are looked at; where they can only be tried once "
+                     "it works, mend it first and ask again")  # fmt: skip
     return notes
 
 
 def _task(
-    appraiser: Appraiser,
-    entry: FamilyEntry,
-    unit: Unit,
-    odds: UnitOdds,
-    found: Mapping[str, str],
-    look_hours: float,
+    appraiser: Appraiser, entry: FamilyEntry, unit: Unit, known: UnitOdds, found: Found, look_hours: float
 ) -> tuple[Task, Ints]:
     """Put what is left to do in numbers, and say which components it is about."""
     shared, terms = appraiser.shared, appraiser.terms
     state = np.array([found.get(name, "") for name in appraiser.components_of(entry)], dtype=object)
     known_failed = np.isin(state, (FAILED, NO_PART))
-    mend_chance = np.where(state == NO_PART, 0.0, odds.mean_mend_chance)
-    failed = np.where(known_failed, 1.0, odds.mean_failed)
+    mend_chance = np.where(state == NO_PART, 0.0, known.mean_mend_chance)
+    failed = np.where(known_failed, 1.0, known.mean_failed)
     repair_hours = shared.repair_hours[entry.lives.components]
     looks = np.where(known_failed, 0.0, look_hours)
     # Of moves worth the same the search takes the earlier component: they stand in the order of the ratio
@@ -610,17 +553,16 @@ def _task(
     left = np.flatnonzero(~np.isin(state, (SOUND, WORN, MENDED)))
     ends = failed * (1.0 - mend_chance)
     left = left[ratio_order((looks + failed * repair_hours)[left], ends[left])]
+    brought = (1.0 - terms.selling_fee) * float(odds.mean_price(entry, shared, unit).mean())
     beside = entry.costs_repaired.mean - terms.hour_rate * entry.hours_repaired
     task = Task(
-        failed=odds.failed[:, left],
-        weight=odds.weight,
+        failed=known.failed[:, left],
+        weight=known.weight,
         look_cost=terms.hour_rate * looks[left],
         mend_cost=(entry.part_cost + terms.hour_rate * repair_hours)[left],
         mend_chance=mend_chance[left],
         known_failed=known_failed[left],
-        finished=(1.0 - terms.selling_fee) * float(mean_price(entry, shared, unit).mean())
-        - beside
-        - terms.comeback_cost,
+        finished=brought - beside - terms.comeback_cost,
         stopped=entry.remains.mean - entry.other_unrepaired,
     )
     return task, left

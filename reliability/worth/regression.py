@@ -23,14 +23,12 @@ from scipy.special import betaincinv, betaln, expit
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+#: Combinations of spreads up to which all are tried.
 MOST_COMBINED = 12
-"""Combinations of spreads up to which all are tried."""
-
+#: Of more, so many stand for all; and how often the best spread of each block is searched.
 HYPERCUBE, MOST_ROUNDS = 12, 4
-"""Of more, so many stand for all; and how often the best spread of each block is searched."""
-
+#: Combinations of spreads with less than this part of the best one's evidence are dropped.
 WEIGHT_KEPT = 0.01
-"""Combinations of spreads with less than this part of the best one's evidence are dropped."""
 
 
 @dataclass(frozen=True)

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 
 from reliability.records.frames import Records, known_by
 from reliability.worth.appraiser import Appraiser, fit_appraiser
-from reliability.worth.bench import REPAIRED
+from reliability.worth.bench import REPAIRED, seen_units
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
-from reliability.worth.money import asked_prices, seen_units
+from reliability.worth.money import asked_prices
 from reliability.worth.odds import Appraisal, FamilyEntry, appraise, expit, failed_by_age
 from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
-
 
 RANKING_COLUMNS = (
     "family", "kind", "verdict", "usual_price", "ceiling", "expected_gain", "chance_of_loss",
@@ -157,8 +156,8 @@ def signs_by_worth(
 
 Floats = NDArray[np.float64]
 
+#: A year is forecast once this many jobs were finished before it.
 FEWEST_EARLIER_JOBS = 10
-"""A year is forecast once this many jobs were finished before it."""
 
 GROUPS = 5
 

@@ -24,19 +24,16 @@ STOCK_COLUMNS = (
     "price", "cost", "advice",
 )  # fmt: skip
 
+#: Chance with which the pieces in `cover` are enough for the year.
 COVER = 0.90
-"""Chance with which the pieces in `cover` are enough for the year."""
-
+#: Stands for the family of a part that fits every family without a row of its own.
 ANY = "any"
-"""Stands for the family of a part that fits every family without a row of its own."""
-
+#: Share of mended components that are replaced, believed beforehand, and its worth in findings (common
+#: practice, no source).
 REPLACED_SHARE, REPLACED_WORTH = 0.7, 4.0
-"""Share of mended components that are replaced, believed beforehand, and its worth in findings
-(common practice, no source)."""
-
+#: Share of units in which a worn component is replaced, or a part goes into a unit that is given up (common
+#: practice, no source).
 BESIDE_SHARE, BESIDE_WORTH = 0.03, 10.0
-"""Share of units in which a worn component is replaced, or a part goes into a unit that is given up
-(common practice, no source)."""
 
 _ADVICE = {
     "no": "keep donors: cannot be had",

@@ -23,22 +23,18 @@ Pair = tuple[str, str]
 
 STATES = ("yes", "salvage only", "no")
 
+#: How attempts end where a new part can be had and where it cannot, as so many attempts beforehand.
 WAYS = ("new", "salvaged", "rebuilt", "no part")
 WAYS_IF_HAD, WAYS_IF_GONE = (17.0, 0.6, 1.2, 1.2), (0.4, 4.0, 4.0, 8.0)
-"""How attempts end where a new part can be had and where it cannot, as so many attempts beforehand."""
-
+#: Pairs beforehand of which new parts can be had, never could, and were sold out.
 STORIES = (8.0, 1.0, 1.0)
-"""Pairs beforehand of which new parts can be had, never could, and were sold out."""
-
+#: How many pairs of one component what is known of all components is worth.
 COMPONENT_WORTH = 4.0
-"""How many pairs of one component what is known of all components is worth."""
-
+#: Notes (can be had, cannot) beforehand: first where a new part can be had, then where it cannot. A row of
+#: the family's own is righter than a general one (all of this: common practice, no source).
 OWN_NOTE, GENERAL_NOTE = ((9.0, 1.0), (2.0, 8.0)), ((17.0, 3.0), (4.0, 6.0))
-"""Notes (can be had, cannot) beforehand: first where a new part can be had, then where it cannot. A row of
-the family's own is righter than a general one (all of this: common practice, no source)."""
-
+#: What a note is worth beside attempts where it tells salvaged parts from none.
 SALVAGE_NOTE = 4.0
-"""What a note is worth beside attempts where it tells salvaged parts from none."""
 
 ROUNDS = 25
 
@@ -208,17 +204,14 @@ def _salvaged(
 
 # ---- How often a failed component does not end the job
 
-
+#: What a job of another source is worth beside one of this bench, in the pooled rates.
 ORIGIN_DISCOUNT = 0.3
-"""What a job of another source is worth beside one of this bench, in the pooled rates."""
-
+#: Spreads from component to component of what a salvaged part takes from the log odds, and of those without
+#: any part (common practice, no source).
 WITHOUT_SDS = (0.5, 1.2)
-"""Spreads from component to component of what a salvaged part takes from the log odds, and of those
-without any part (common practice, no source)."""
-
+#: Prior log odds that a failed component can be mended; what having only a salvaged part adds to them; the
+#: log odds where no part can be had (common practice, no source).
 LEVEL_MEANS, LEVEL_SD = (1.8, -1.5, -1.0), 1.0
-"""Prior log odds that a failed component can be mended; what having only a salvaged part adds to them; the
-log odds where no part can be had (common practice, no source)."""
 
 LEAST_TRIAL = 1e-3
 WIDEST, HALVINGS = 6.0, 24
