@@ -86,18 +86,13 @@ class Appraiser:
 OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "pooled only", "hearsay"
 
 
+# More threads of the linear algebra library would only wait for each other: the matrices are small.
+@threadpool_limits.wrap(limits=1)
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families, as the bench was on a day."""
-    # More threads of the linear algebra library would only wait for each other: the matrices are small.
-    with threadpool_limits(1):
-        return _fitted(records, as_of)
-
-
-def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
-    from reliability.worth import recalibration
+    from reliability.worth import money, recalibration
     from reliability.worth.bench import read_bench
     from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
-    from reliability.worth.money import Amount, comeback_cost, fit_amounts, purchase_news, working_prices
     from reliability.worth.supply import fit_repairability, read_shelf, read_supply, trials
 
     bench = read_bench(records, as_of)
@@ -105,10 +100,8 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     lists = kind_components(bench)
     components = tuple(dict.fromkeys(c for names in lists.values() for c in names))
     of_family = family_components(bench, lists)
-    names = [
-        of_family.get(family, lists[kind])
-        for family, kind in zip(slots["family"], slots["kind"], strict=True)
-    ]
+    owners = zip(slots["family"], slots["kind"], strict=True)
+    names = [of_family.get(family, lists[kind]) for family, kind in owners]
     findings = unit_findings(bench, of_family)
     supply = read_supply(known.parts, bench.jobs[bench.jobs["own"]], known.findings, components)
     supply = replace(supply, shelf=read_shelf(known.shelf))
@@ -120,13 +113,13 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
     usual = recalibration.usual_log_odds(bench, lives, shared)
-    price = working_prices(bench)
-    news = purchase_news(bench, price, usual["log_odds"].to_numpy())
+    price = money.working_prices(bench)
+    news = money.purchase_news(bench, price, usual["log_odds"].to_numpy())
     chain = recalibration.chain_log_odds(bench, lives, mending, shared, ages)
     age = (ages["weight"] * ages["age_years"]).groupby(ages["at"]).sum().reindex(range(len(chain)))
     outcomes = recalibration.gather_outcomes(bench, chain, age.to_numpy(), usual["log_odds"].to_numpy())
     of_slots, of_all = recalibration.fit_recalibration(bench, outcomes, signs, news, usual)
-    amounts, shared_amounts, parts = fit_amounts(bench, signs, components, price, news)
+    amounts, shared_amounts, parts = money.fit_amounts(bench, signs, components, price, news)
     shared = replace(shared, **of_all, **shared_amounts)
     by_slot = {**amounts, **of_slots, "reference_age": usual["age_years"].to_numpy()}
     sizes = [each.components.size for each in lives]
@@ -136,25 +129,20 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     entries = []
     for i, part_cost in enumerate(np.split(part_costs, np.cumsum(sizes)[:-1])):
         fitted: dict[str, Any] = {
-            name: values.of_slot(i) if isinstance(values, Amount) else float(values[i])
+            name: values.of_slot(i) if isinstance(values, money.Amount) else float(values[i])
             for name, values in by_slot.items()
         }
         entry = odds.FamilyEntry(lives=lives[i], part_cost=part_cost, **told[i], **fitted)
         entries.append(_in_singles(entry))
     own = bench.jobs["own"]
     gaps = COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY
+    terms = odds.Terms(settings.hour_rate, settings.selling_fee, settings.margin, settings.caution,
+                       settings.haggle_room, money.comeback_cost(bench))  # fmt: skip
     return Appraiser(
         as_of=as_of,
         fingerprint=records.fingerprint(),
         currency=settings.currency,
-        terms=odds.Terms(
-            settings.hour_rate,
-            settings.selling_fee,
-            settings.margin,
-            settings.caution,
-            settings.haggle_room,
-            comeback_cost(bench),
-        ),
+        terms=terms,
         shared=shared,
         families={entry.family: entry for entry in entries if entry.family},
         kinds={entry.kind: entry for entry in entries if not entry.family},
@@ -242,13 +230,9 @@ def _family_lives(
 
 
 def _fit_states(
-    bench: "Bench",
-    pooled: "BenchLives",
-    lives: list[odds.FamilyLives],
-    components: tuple[str, ...],
-    arrived: odds.Floats,
-    ages: "pd.DataFrame",
-) -> odds.Shared:
+    bench: "Bench", pooled: "BenchLives", lives: list[odds.FamilyLives], components: tuple[str, ...],
+    arrived: odds.Floats, ages: "pd.DataFrame",
+) -> odds.Shared:  # fmt: skip
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
     from scipy.special import expit
 
@@ -303,9 +287,8 @@ def load_appraiser(path: Path) -> Appraiser:
             raise ValueError("it or its folder is not yours alone to write")
         plain = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise InvalidInput(
-            f"{path.name} is not a kept appraiser ({error}). Delete it to have it made again."
-        ) from None
+        said = f"is not a kept appraiser ({error})"
+        raise InvalidInput(f"{path.name} {said}. Delete it to have it made again.") from None
     try:
         return revived(plain)
     except ValueError as error:
@@ -428,7 +411,6 @@ def appraiser_of(
     day = last_day(records)
     if as_of is not None and (as_of < day or corrected):
         return fit_appraiser(read_records(ledger, as_of=as_of), min(as_of, day))
-    fitted: Appraiser = kept_odds(
-        kept_folder(ledger), [mark], partial(fit_appraiser, records, day), warn=warn
-    )
+    make = partial(fit_appraiser, records, day)
+    fitted: Appraiser = kept_odds(kept_folder(ledger), [mark], make, warn=warn)
     return fitted

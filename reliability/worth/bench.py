@@ -54,8 +54,7 @@ class Bench:
     @property
     def gaps_count(self) -> bool:
         """Whether gaps count as unwritten jobs."""
-        own = int(self.jobs["own"].sum())
-        return do_gaps_count(self.n_missing, own, self.records.settings.count_gaps)
+        return do_gaps_count(self.n_missing, int(self.jobs["own"].sum()), self.records.settings.count_gaps)
 
     @cached_property
     def told(self) -> NDArray[np.bool_]:
@@ -108,14 +107,10 @@ class Bench:
             stated, units = families.groupby(group), ages.groupby(group[of_age])
             weight = units["weight"].sum()
             known = {
-                "first": stated["first_year"].min(),
-                "last": stated["last_year"].max(),
-                "low": units["year"].min(),
-                "high": units["year"].max(),
-                "mean_year": units["years"].sum() / weight,
-                "mean_age": units["ages"].sum() / weight,
-                "oldest": units["age_years"].max(),
-            }
+                "first": stated["first_year"].min(), "last": stated["last_year"].max(),
+                "low": units["year"].min(), "high": units["year"].max(), "oldest": units["age_years"].max(),
+                "mean_year": units["years"].sum() / weight, "mean_age": units["ages"].sum() / weight,
+            }  # fmt: skip
             found = pd.DataFrame(known, index=wider.index, dtype=float)
             first, last = found["first"].fillna(found["last"]), found["last"].fillna(found["first"])
             wider = found[["mean_age", "oldest"]].assign(
@@ -181,8 +176,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     )
     told = jobs["job"].isin(known.findings["job"])
     if not _is_silent(told[jobs["own"]]):
-        # Of jobs without a finding only the failed ones would name a component: it would look worse than
-        # it is.
+        # Of jobs without a finding only failed ones would name a component: it would look worse than it is.
         jobs["ended_by"] = jobs["ended_by"].where(told, None)
     signs = tuple(sorted(set(known.signs["sign"])))
     sign_values = np.full((len(jobs), len(signs)), np.nan)
@@ -196,9 +190,8 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     open_jobs = known.jobs[is_open & known.jobs["origin"].isna()].reset_index(drop=True)
     open_jobs = open_jobs.assign(days=(pd.Timestamp(as_of) - open_jobs["taken_in"]).dt.days)
     missing = missing_by_season(known.jobs, as_of, known.withdrawn)
-    return Bench(
-        known, as_of, families, kinds, signs, family_kind, jobs, sign_values, ages, missing, open_jobs
-    )  # fmt: skip
+    return Bench(known, as_of, families, kinds, signs, family_kind, jobs, sign_values, ages, missing,
+                 open_jobs)  # fmt: skip
 
 
 def _is_silent(told: Sequence[bool]) -> bool:

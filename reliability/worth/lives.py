@@ -129,15 +129,15 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
     of_having = having.groupby(["kind", "component"])[["job", "jobs"]].sum()
     # Share of the jobs that speak of each component, over the families that have one.
     share = (of_having["job"] / (of_having["jobs"] + 2)).to_dict()
-    kept = {}
-    for family, kind in kind_of.items():
-        silence = {
-            component: (1.0 - share.get((kind, component), 0.0)) ** n_jobs.get(family, 0)
-            for component in of_kind[kind]
-        }
-        here = tuple(c for c in silence if (family, c) in named or silence[c] >= UNLIKELY_SILENCE)
-        kept[family] = here or of_kind[kind]
-    return kept
+
+    def has(family: str, kind: str, component: str) -> bool:
+        silence = (1.0 - share.get((kind, component), 0.0)) ** n_jobs.get(family, 0)
+        return (family, component) in named or bool(silence >= UNLIKELY_SILENCE)
+
+    return {
+        family: tuple(name for name in of_kind[kind] if has(family, kind, name)) or of_kind[kind]
+        for family, kind in kind_of.items()
+    }
 
 
 def _mentions(bench: Bench) -> pd.DataFrame:
@@ -153,8 +153,6 @@ def _mentions(bench: Bench) -> pd.DataFrame:
 
 #: Share of false discoveries at which a change of production year is believed.
 FALSE_CHANGES = 0.1
-
-
 #: How many components of families are searched for a change at most, those with most records; with more
 #: searches than this a change would have to be far clearer than any bench's records of one family show.
 MOST_SEARCHED = 2000
@@ -182,11 +180,8 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
     jobs = bench.jobs[bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)]
     if not bench.is_silent:
         jobs = jobs[jobs["job"].isin(told["job"])]
-    pairs = [
-        (job, name)
-        for job, family in zip(jobs["job"], jobs["family"], strict=True)
-        for name in components[family]
-    ]
+    units = zip(jobs["job"], jobs["family"], strict=True)
+    pairs = [(job, name) for job, family in units for name in components[family]]
     known = set(zip(told["job"], told["component"], strict=True))
     silent = pd.DataFrame([pair for pair in pairs if pair not in known], columns=["job", "component"])
     silent = silent.assign(position="", found="sound", arose="as received").reindex(columns=told.columns)
@@ -215,34 +210,19 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
     told = observe(bench.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed")
     changes = {} if told.table.empty else changes_of(told)
     table = _told_apart(seen.table, changes)
-    records = LifeRecords(
-        table["lower"].to_numpy(),
-        table["upper"].to_numpy(),
-        count=np.where(table["own"], 1.0, ORIGIN_DISCOUNT),
-        record=table["record"].to_numpy(),
-        weight=table["weight"].to_numpy(),
-    )
-    pooled = pool(
-        records,
-        component=table["component"].to_numpy(),
-        family=table["family"].to_numpy(),
-        kind=table["kind"].to_numpy(),
-        year=table["year"].to_numpy(float),
-        hearsay=heard,
-    )
-    return BenchLives(pooled, changes)
+    lower, upper, record, weight = (table[name].to_numpy() for name in ("lower", "upper", "record", "weight"))
+    count = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
+    records = LifeRecords(lower, upper, count=count, record=record, weight=weight)
+    labels = {name: table[name].to_numpy() for name in ("component", "family", "kind")}
+    return BenchLives(pool(records, **labels, year=table["year"].to_numpy(float), hearsay=heard), changes)
 
 
 def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
     """Find the components that changed in a production year, over all families at once."""
     searched = _most_told(seen)
     records, labels = searched.life_records()
-    found = find_changes(
-        records,
-        _built(searched.table),
-        labels,
-        age_years=searched.table["age_years"].to_numpy(float),
-    )
+    ages = searched.table["age_years"].to_numpy(float)
+    found = find_changes(records, _built(searched.table), labels, age_years=ages)
     kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
     names = zip(kept["family"], kept["component"], strict=True)
     return dict(zip(names, kept["change_year"].astype(float), strict=True))
@@ -250,8 +230,7 @@ def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
 
 def _most_told(seen: Observations) -> Observations:
     """Keep the families' components with most records of one known year, which are what a search reads."""
-    pair = ["component", "family"]
-    table = seen.table
+    pair, table = ["component", "family"], seen.table
     n_known = table["weight"].eq(1.0).groupby([table[name] for name in pair]).sum()
     if n_known.size <= MOST_SEARCHED:
         return seen
@@ -300,9 +279,8 @@ def lives_of(
 ) -> tuple[Floats, Floats, Floats]:
     """Summarise the lives of the components of each slot as normals at each one's reference year."""
     # Gives arrays of the shapes (n, 5), (n, 5) and (n,) as in `FamilyLives`, slot after slot.
-    asked = slots.loc[
-        np.repeat(slots.index, [len(names) for names in lists]), ["family", "kind", "mean_year"]
-    ]
+    of_slots = np.repeat(slots.index, [len(names) for names in lists])
+    asked = slots.loc[of_slots, ["family", "kind", "mean_year"]]
     asked = asked.assign(component=np.concatenate(lists)).reset_index(drop=True)
     change = _change_years(asked, lives.changes)
     year, n = asked.pop("mean_year"), len(asked)
@@ -313,12 +291,9 @@ def lives_of(
     for component, at in asked.groupby("component").indices.items():
         here = asked.iloc[at]
         year = here["year"].to_numpy(float)
-        mean, covariance = lives.pooled.summaries(
-            component,
-            [name or None for name in here["family"]],
-            kind=[name or None for name in here["kind"]],
-            year=year if lives.pooled.has_years else np.full(year.size, np.nan),
-        )
+        family, kind = ([name or None for name in here[whose]] for whose in ("family", "kind"))
+        known = year if lives.pooled.has_years else np.full(year.size, np.nan)
+        mean, covariance = lives.pooled.summaries(component, family, kind=kind, year=known)
         slope, reference = year_effect(lives.pooled, component)
         root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
         level = mean[:, 0] - slope * (year - reference) / 10.0

@@ -35,12 +35,9 @@ TO_DO_COLUMNS = ("task", "job", "family", "day", "days", "price")
 
 
 def on_hand(
-    records: Records,
-    odds: Appraiser,
-    *,
-    as_of: datetime.date | None = None,
+    records: Records, odds: Appraiser, *, as_of: datetime.date | None = None,
     gains: pd.DataFrame | None = None,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """List the bench's own units that have not brought money back yet, the ones that wait longest first.
 
     `state` is "open" since its intake, or "unsold" since it was repaired. `money_in` is what was paid for the
@@ -72,8 +69,7 @@ def on_hand(
         price=np.nan,
     )
     table = pd.concat([each for each in (unsold, begun) if len(each)] or [begun], ignore_index=True)
-    days = (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days
-    table.insert(4, "days", days)
+    table.insert(4, "days", (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days)
     return table.sort_values(["since", "job"], ignore_index=True)
 
 
@@ -135,10 +131,9 @@ def outlooks(appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]
 
     found, jobs = {}, records.jobs
     for job in plain_rows(jobs[(jobs["outcome"] == "open") & jobs["origin"].isna()]):
-        findings, signs = (
-            plain_rows(each[each["job"] == job["job"]]) for each in (records.findings, records.signs)
-        )
-        plan = plan_job(appraiser, {"job": job, "findings": findings, "signs": signs})
+        parts = {"findings": records.findings, "signs": records.signs}
+        its_own = {name: plain_rows(each[each["job"] == job["job"]]) for name, each in parts.items()}
+        plan = plan_job(appraiser, {"job": job, **its_own})
         found[job["job"]] = {name: getattr(plan, name) for name in OUTLOOK}
     return found
 
@@ -190,15 +185,14 @@ def _waiting(row: Mapping[str, Any], odds: Appraiser, records: Records) -> tuple
     """Say what to do with a unit that `to_do` lists: topic, days, advice."""
     job, task, days = row["job"], row["task"], row["days"]
     if task == FINISH:
-        give_up = f"benchodds blank {row['family']!r} --job {job}"
-        return OPEN_FOR_LONG, days, f"finish it, or give it up: {give_up}"
+        return OPEN_FOR_LONG, days, f"finish it, or give it up: benchodds blank {row['family']!r} --job {job}"
     if task == SELL:
         signs = records.signs[records.signs["job"] == job].to_dict("records")
         asked = price_to_ask(odds, {"job": row, "signs": signs})
         between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
         return UNSOLD, days, f"ask {asked.mean:.2f} {odds.currency}; {between}"
     if task == CHECK:
-        ask_after = f"benchodds followup {job} --working yes|no"
+        left = f"{int(-days)} days of warranty left"
         since_sale = records.settings.warranty_days + days
-        return CHECK_DUE, since_sale, f"{int(-days)} days of warranty left: {ask_after}"
+        return CHECK_DUE, since_sale, f"{left}: benchodds followup {job} --working yes|no"
     return NO_PRICE, days, f"benchodds amend {job} --set sold_for=PRICE --why …"

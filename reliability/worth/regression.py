@@ -94,23 +94,17 @@ class Model:
     # of the innermost groups, (m,).
 
     def __init__(
-        self,
-        y: Floats,
-        n: Floats,
-        blocks: Sequence[Block],
-        inner: ArrayLike | None,
-        n_inner: int | None,
-        offset: ArrayLike,
-        residual: tuple[float, float] | None,
-        inner_extra: ArrayLike = 0.0,
-    ) -> None:
+        self, y: Floats, n: Floats, blocks: Sequence[Block], inner: ArrayLike | None, *, n_inner: int = 0,
+        offset: ArrayLike = 0.0, residual: tuple[float, float] | None = None, inner_extra: ArrayLike = 0.0,
+    ) -> None:  # fmt: skip
         self.y, self.n, self.residual, self.offset = y, n, residual, np.asarray(offset, float)
+        self.blocks = blocks
         self.x = np.hstack([np.zeros((y.size, 0)), *(block.design for block in blocks)])
         self.sizes = [np.shape(block.design)[1] for block in blocks]
         self.of_group = csr_matrix((0, y.size))
         if inner is not None:
             group = np.asarray(inner, np.int64)
-            n_groups = max(n_inner or 0, int(group.max(initial=-1)) + 1)
+            n_groups = max(n_inner, int(group.max(initial=-1)) + 1)
             self.of_group = csr_matrix((np.ones(y.size), (group, np.arange(y.size))), (n_groups, y.size))
         n_groups = self.of_group.shape[0]
         self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
@@ -168,8 +162,7 @@ class Model:
             p = expit(eta)
             return self._solve(self._sums(self.n * p * (1 - p)), self.y - self.n * p, precision, at)
 
-        at = self.start
-        eta = self._linear(at)
+        at, eta = self.start, self._linear(self.start)
         value = objective(eta, at)
         for _ in range(60):
             step, length = newton(eta, at)[0], 1.0
@@ -201,9 +194,8 @@ class Model:
             inner_variance = 1.0 / solved.inner_precision + solved.variance(solved.inner_on_upper)
             from_prior = precision[:p] @ np.diag(solved.covariance) + precision[p:] @ inner_variance
             rss = float(self.n @ left**2) + variance * (mean.size - float(from_prior))
-            new = (rss + worth * usual_sd**2) / (self.y.size + worth)
-            done, variance = abs(new - variance) < 1e-8 * variance, new
-            if done:
+            before, variance = variance, (rss + worth * usual_sd**2) / (self.y.size + worth)
+            if abs(variance - before) < 1e-8 * before:
                 break
         value = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
         value -= 0.5 * worth * usual_sd**2 / variance + self._penalty(at, precision)
@@ -250,58 +242,46 @@ class ShrunkFit:
 
 
 def fit_shrunk_logit(
-    successes: ArrayLike,
-    trials: ArrayLike,
-    blocks: Sequence[Block],
-    *,
-    inner: ArrayLike | None = None,
-    n_inner: int | None = None,
-    inner_sds: Sequence[float] = (0.5,),
-    offset: ArrayLike = 0.0,
+    successes: ArrayLike, trials: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike | None = None,
+    n_inner: int = 0, inner_sds: Sequence[float] = (0.0,), offset: ArrayLike = 0.0,
     inner_extra: ArrayLike = 0.0,
-) -> ShrunkFit:
+) -> ShrunkFit:  # fmt: skip
     """Fit log odds with shrunk effects; counts may be fractions of a trial."""
     # `successes, trials` (n_rows,): ``0 <= successes <= trials``; `blocks`: upper effects; `inner` (n_rows,):
     # innermost group of each row; `n_inner`: how many innermost groups there are, those without rows
-    # included; `inner_sds`: spreads of the innermost groups to average over; `offset` (n_rows,): part of the
-    # log odds that is known; `inner_extra` (n_inner,): prior variance of each innermost group beyond the
+    # included; `inner_sds`: their spreads to average over, given with `inner`; `offset` (n_rows,): part of
+    # the log odds that is known; `inner_extra` (n_inner,): prior variance of each innermost group beyond the
     # common one.
     # Laplace's approximation around the penalised maximum, once for every combination of spreads;
     # combinations are weighed by their approximate evidence.
     # Source: L. Tierney, J. B. Kadane, "Accurate approximations for posterior moments and marginal
     # densities", JASA 81 (1986) 82-86.
     y, n = np.asarray(successes, float), np.asarray(trials, float)
-    model = Model(y, n, blocks, inner, n_inner, offset, None, inner_extra)
-    return _average(model, blocks, inner_sds if inner is not None else (0.0,))
+    model = Model(y, n, blocks, inner, n_inner=n_inner, offset=offset, inner_extra=inner_extra)
+    return _average(model, inner_sds)
 
 
 def fit_shrunk_amount(
-    amounts: ArrayLike,
-    blocks: Sequence[Block],
-    *,
-    inner: ArrayLike | None = None,
-    inner_sds: Sequence[float] = (0.2,),
-    weights: ArrayLike = 1.0,
-    usual_sd: float = 0.25,
+    amounts: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike | None = None,
+    inner_sds: Sequence[float] = (0.0,), weights: ArrayLike = 1.0, usual_sd: float = 0.25,
     usual_sd_worth: float = 4.0,
-) -> ShrunkFit:
+) -> ShrunkFit:  # fmt: skip
     """Fit amounts (or their logarithms) with shrunk effects and an unknown residual spread."""
     # `amounts` (n_rows,): what was observed; may be empty, then the priors answer alone; `blocks, inner,
     # inner_sds`: as in `fit_shrunk_logit`; `weights` (n_rows,): how many observations each row is
     # worth, > 0; `usual_sd, usual_sd_worth`: residual spread believed beforehand, and the number of
     # observations that this belief is worth.
-    y = np.asarray(amounts, float)
-    w = np.broadcast_to(np.asarray(weights, float), y.shape)
-    if inner is None:
-        return _average(Model(y, w, blocks, None, None, 0.0, (usual_sd, usual_sd_worth)), blocks, (0.0,))
-    # Groups without a row stay as they were believed to be, which is what a group not seen is given.
-    told, place = np.unique(np.asarray(inner, np.int64), return_inverse=True)
-    model = Model(y, w, blocks, place, None, 0.0, (usual_sd, usual_sd_worth))
-    return replace(_average(model, blocks, inner_sds), told=told)
+    y, told, place = np.asarray(amounts, float), None, None
+    if inner is not None:
+        # Groups without a row stay as they were believed to be, which is what a group not seen is given.
+        told, place = np.unique(np.asarray(inner, np.int64), return_inverse=True)
+    worth = np.broadcast_to(np.asarray(weights, float), y.shape)
+    model = Model(y, worth, blocks, place, residual=(usual_sd, usual_sd_worth))
+    return replace(_average(model, inner_sds), told=told)
 
 
-def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) -> ShrunkFit:
-    choices = [tuple(b.sds) for b in blocks] + [tuple(inner_sds)]
+def _average(model: Model, inner_sds: Sequence[float]) -> ShrunkFit:
+    choices = [*(block.sds for block in model.blocks), inner_sds]
     seen: dict[tuple[int, ...], Fit] = {}
 
     def fit(index: Sequence[int]) -> Fit:
@@ -312,12 +292,9 @@ def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) 
         return seen[key]
 
     sizes = [len(c) for c in choices]
-    if math.prod(sizes) <= MOST_COMBINED:
-        fits = [fit(index) for index in np.ndindex(*sizes)]
-        weight = _relative(fits)
-    else:
-        fits = [fit(index) for index in _likely(sizes, fit)]
-        weight = np.ones(len(fits))
+    are_few = math.prod(sizes) <= MOST_COMBINED
+    fits = [fit(index) for index in (np.ndindex(*sizes) if are_few else _likely(sizes, fit))]
+    weight = _relative(fits) if are_few else np.ones(len(fits))
     kept = [(w, f) for w, f in zip(weight, fits, strict=True) if w >= WEIGHT_KEPT]
     total = sum(w for w, _ in kept)
     averaged = tuple(replace(f, weight=w / total) for w, f in kept)
@@ -335,11 +312,10 @@ def _likely(sizes: Sequence[int], fit: Callable[[Sequence[int]], Fit]) -> NDArra
     # The best spread of each block is searched in turn. How likely the others are is then read off one block
     # at a time, the rest at their best, and the combinations are a Latin hypercube of these distributions.
     at = [size // 2 for size in sizes]
-    ways = [[[*at[:b], i, *at[b + 1 :]] for i in range(size)] for b, size in enumerate(sizes)]
     for _ in range(MOST_ROUNDS):
-        before = list(at)
+        before, ways = at, list[list[list[int]]]()
         for block, size in enumerate(sizes):
-            ways[block] = [[*at[:block], i, *at[block + 1 :]] for i in range(size)]
+            ways.append([[*at[:block], i, *at[block + 1 :]] for i in range(size)])
             at = max(ways[block], key=lambda index: fit(index).evidence)
         if at == before:
             break

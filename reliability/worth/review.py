@@ -44,10 +44,8 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
 
     Takes first, then by mean gain. Families without a usual price have no verdict and stand last.
     """
-    prices = asked_prices(records)
-    left = left_behind(appraiser, records)
-    rows = []
-    mine = set(families_of_interest(records))
+    prices, left = asked_prices(records), left_behind(appraiser, records)
+    rows, mine = [], set(families_of_interest(records))
     for family, entry in appraiser.families.items():
         if family not in mine:
             continue
@@ -59,9 +57,8 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
         rows.append({"family": family, "kind": entry.kind, "usual_price": price, **row})
     table = pd.DataFrame(rows, columns=list(RANKING_COLUMNS))
     place = table["verdict"].map(ORDER).fillna(len(ORDER))
-    order = table.assign(place=place).sort_values(
-        ["place", "expected_gain", "ceiling", "family"], ascending=[True, False, False, True]
-    )
+    by = ["place", "expected_gain", "ceiling", "family"]
+    order = table.assign(place=place).sort_values(by, ascending=[True, False, False, True])
     return order.drop(columns="place").reset_index(drop=True)
 
 
@@ -76,8 +73,8 @@ def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     looked: dict[str, dict[str, str]] = {}
     for name, sign, there in records.sighting_signs.itertuples(index=False):
         looked.setdefault(name, {})[sign] = there
-    columns = ["family", "built_from", "built_to", "asked", "seen_on"]
-    offers = seen.rename(columns={"sighting": "offer"})[["offer", *columns]].to_dict("records")
+    columns = ["offer", "family", "built_from", "built_to", "asked", "seen_on"]
+    offers = seen.rename(columns={"sighting": "offer"})[columns].to_dict("records")
     rows = [{**looked.get(offer["offer"], {}), **offer} for offer in offers]
     gains = judge(offers_from(rows), appraiser)["expected_gain"].to_numpy(float) if rows else np.zeros(0)
     by_family = seen.assign(gain=gains).groupby("family")["gain"]
@@ -102,9 +99,8 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
     entry, unit, _ = unit_of(appraiser, family, asked=asked, **known)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
     names = appraiser.components_of(entry)
-    drawn = np.tensordot(
-        failed_by_age(entry.lives, appraiser.shared, unit.age_years, unit.year), unit.weight, axes=([1], [0])
-    )
+    by_age = failed_by_age(entry.lives, appraiser.shared, unit.age_years, unit.year)
+    drawn = np.tensordot(by_age, unit.weight, axes=([1], [0]))
     failed_low, failed_high = np.quantile(drawn, (0.05, 0.95), axis=0)
     mending = expit(entry.lives.repair[:, :1] + entry.lives.repair[:, 1:] * np.linspace(-1.5, 1.5, 7))
     components = pd.DataFrame(
@@ -205,8 +201,7 @@ def forecasts(
     signs = {job: dict(zip(rows["sign"], rows["seen"], strict=True)) for job, rows in looked}
     known = ["job", "family", "built_from", "built_to", "taken_in"]
     named = jobs[known].rename(columns={"job": "offer", "taken_in": "seen_on"}).to_dict("records")
-    offers = offers_from([{**row, **signs.get(row["offer"], {})} for row in named])
-    verdicts = judged(offers, records, day)
+    verdicts = judged(offers_from([{**row, **signs.get(row["offer"], {})} for row in named]), records, day)
     return pd.DataFrame(
         {
             **{name: jobs[name].to_numpy() for name in ("job", "family", "taken_in")},
@@ -229,9 +224,8 @@ def scored(found: Sequence[pd.DataFrame]) -> Calibration:
         empty = pd.DataFrame(columns=["job", "family", "taken_in", "success_chance", "repaired"])
         return Calibration("too few jobs", empty, _groups(np.zeros(0), np.zeros(0)), *[np.nan] * 4)
     table = pd.concat(found, ignore_index=True)
-    forecast, repaired, usual = (
-        table[name].to_numpy(float) for name in ("success_chance", "repaired", "usual_rate")
-    )
+    columns = ("success_chance", "repaired", "usual_rate")
+    forecast, repaired, usual = (table[name].to_numpy(float) for name in columns)
     scores = [score(by, repaired) for by in (forecast, usual) for score in (brier, log_loss)]
     return Calibration("ok", table, _groups(forecast, repaired), *scores)
 
@@ -253,7 +247,5 @@ def _groups(forecast: Floats, repaired: Floats) -> pd.DataFrame:
     n = np.array([part.size for part in parts], dtype=float)
     k = np.array([repaired[part].sum() for part in parts])
     low, high = share_interval(k, n) if parts else (n, n)
-    mean = [float(forecast[part].mean()) for part in parts]
-    return pd.DataFrame(
-        {"n_jobs": n.astype(int), "forecast": mean, "repaired": k / n, "low": low, "high": high}
-    )
+    mean, n_jobs = [float(forecast[part].mean()) for part in parts], n.astype(int)
+    return pd.DataFrame({"n_jobs": n_jobs, "forecast": mean, "repaired": k / n, "low": low, "high": high})

@@ -90,23 +90,15 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
         "; ".join(filter(None, (_ADVICE.get(str(state), ""), said)))
         for state, said in zip(table["obtainable"], np.where(is_guess, guess, ""), strict=True)
     ]
-    table = table.assign(
-        units=units,
-        pieces=pieces * units,
-        cover=cover,
-        on_shelf=on_shelf,
-        pack_size=pack,
-        packs=packs,
-        cost=cost,
-        advice=advice,
-    )
-    table["obtainable"] = table["obtainable"].astype(object).where(table["obtainable"].notna(), None)
+    obtainable = table["obtainable"].astype(object).where(table["obtainable"].notna(), None)
+    table = table.assign(obtainable=obtainable, units=units, pieces=pieces * units, cover=cover,
+                         on_shelf=on_shelf, pack_size=pack, packs=packs, cost=cost,
+                         advice=advice)  # fmt: skip
     texts = ("component", "family", "obtainable", "advice")
     table = table.loc[table["cover"] > 0, list(STOCK_COLUMNS)]
     table = table.astype({name: object if name in texts else float for name in STOCK_COLUMNS})
-    return table.sort_values(
-        ["units", "component", "family"], ascending=[False, True, True], ignore_index=True
-    )
+    by = ["units", "component", "family"]
+    return table.sort_values(by, ascending=[False, True, True], ignore_index=True)
 
 
 def covering(need: Floats, share: float = COVER) -> int:
@@ -119,13 +111,11 @@ def covering(need: Floats, share: float = COVER) -> int:
 
 def _paid(records: Records) -> dict[tuple[str, str], float]:
     """Median of what one unit's part has cost, by component and family; `ANY`: of all families."""
-    bought = records.findings[
-        (records.findings["part_cost"] > 0) & (records.findings["action"] == "replaced")
-    ]
+    found = records.findings
+    bought = found[(found["part_cost"] > 0) & (found["action"] == "replaced")]
     bought = bought.merge(records.jobs[["job", "family"]], on="job")
     per_unit = bought.groupby(["family", "component", "job"])["part_cost"].sum()
-    anywhere = per_unit.groupby("component").median()
-    paid = {(component, ANY): float(cost) for component, cost in anywhere.items()}
+    paid = {(name, ANY): float(cost) for name, cost in per_unit.groupby("component").median().items()}
     return paid | per_unit.groupby(["component", "family"]).median().to_dict()
 
 

@@ -91,19 +91,19 @@ def read_supply(
     by_pair = dict(list(tried.groupby(["component", "family"], sort=True)))
     known = {*components, *tried["component"], *notes["component"]}
     pairs = sorted({*by_pair, *own.index, *((name, "") for name in known)})
-    ends, counts, of_pair = [], [], []
-    for i, pair in enumerate(pairs):
+    if not pairs:
+        return Supply({}, {})
+    stories = []
+    for pair in pairs:
         seen = by_pair.get(pair, tried.iloc[:0])
         is_own = pair[1] != "" and pair in own.index
         note = own.loc[pair] if is_own else general.loc[pair[0]] if pair[0] in general.index else None
-        until, table = _stories(seen, note, is_own, span)
-        ends.append(until)
-        counts.append(table)
-        of_pair.append(np.full(len(until), i))
-    if not pairs:
-        return Supply({}, {})
-    weight = _weigh(np.concatenate(ends)[:, 1:], np.concatenate(counts), np.concatenate(of_pair), pairs)
-    split = np.split(weight, np.cumsum([len(e) for e in ends])[:-1])
+        stories.append(_stories(seen, note, is_own, span))
+    ends, counts = zip(*stories, strict=True)
+    sizes = [len(until) for until in ends]
+    of_pair = np.repeat(np.arange(len(pairs)), sizes)
+    weight = _weigh(np.concatenate(ends)[:, 1:], np.concatenate(counts), of_pair, pairs)
+    split = np.split(weight, np.cumsum(sizes)[:-1])
     found = {pair: np.column_stack([e[:, 0], w]) for pair, e, w in zip(pairs, ends, split, strict=True)}
     return Supply(found, {pair: _salvaged(pair, by_pair, own, general) for pair in pairs})
 
@@ -138,9 +138,8 @@ def _stories(
     sold_out = width / width.sum() if width.sum() > 0 else width
     until = np.concatenate([[-np.inf], middle, [np.inf]])
     ends = np.zeros((until.size, 4))
-    ends[:, 0] = until
+    ends[:, 0], ends[1:-1, 3] = until, sold_out
     ends[0, 2] = ends[-1, 1] = 1.0
-    ends[1:-1, 3] = sold_out
     had = days[None, :] <= until[:, None]
     counts = np.zeros((until.size, 16))
     for k, name in enumerate(WAYS):
@@ -164,8 +163,7 @@ def _stories(
 
 def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: list[Pair]) -> Floats:
     """Chance of each row of `_stories` within its pair; ndarray, shape (n_rows,)."""
-    n = len(pairs)
-    names = sorted({component for component, _ in pairs})
+    n, names = len(pairs), sorted({component for component, _ in pairs})
     component = np.array([names.index(c) for c, _ in pairs])
     # Pairs of no family, which only carry a general note, are no evidence of how common a story is.
     counted = np.array([family != "" for _, family in pairs], float)
@@ -241,10 +239,8 @@ class Repairability:
         place = np.searchsorted(self.families_tried, within)
         is_tried = (within >= 0) & np.isin(within, self.families_tried)
         cell = np.where(is_tried, _cell(place, at, states, len(self.components)), -1)
-        mean, sd, own = (
-            values.reshape(n_states, n_c)
-            for values in self.fit.predict(_upper(at, states, len(self.components)), cell)
-        )
+        predicted = self.fit.predict(_upper(at, states, len(self.components)), cell)
+        mean, sd, own = (values.reshape(n_states, n_c) for values in predicted)
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
         mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
@@ -259,10 +255,8 @@ class Repairability:
 def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:
     """Put one normal in place of a mixture of log odds: that of the same mean and variance as a chance."""
     # `mean`, `sd` (n_states, c); `chances` (n, c, n_states). Gives mean and standard deviation, (n, c, 2).
-    share = expit(mean + sd * HERMITE[:, None, None])
-    first, second = (
-        np.einsum("h,hsc,ncs->nc", HERMITE_WEIGHTS, power, chances) for power in (share, share**2)
-    )
+    at = expit(mean + sd * HERMITE[:, None, None])
+    first, second = (np.einsum("h,hsc,ncs->nc", HERMITE_WEIGHTS, power, chances) for power in (at, at**2))
     variance = second - first**2
     low, high = np.zeros(first.shape), np.full(first.shape, WIDEST)
     logit = np.log(first / (1.0 - first))
@@ -283,10 +277,9 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     """List the failed components that somebody tried to mend."""
     failed = findings.loc[findings["found"] == "failed", ["job", "component", "action"]]
     ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
-    table = pd.concat([failed, ended]).assign(
-        touched=lambda t: t["action"].isin(("serviced", "replaced", "rebuilt")),
-        no_part=lambda t: t["action"] == "no part",
-    )
+    table = pd.concat([failed, ended])
+    touched, no_part = table["action"].isin(("serviced", "replaced", "rebuilt")), table["action"] == "no part"
+    table = table.assign(touched=touched, no_part=no_part)
     table = table.groupby(["job", "component"], sort=False, as_index=False)[["touched", "no_part"]].any()
     table = table.merge(jobs[["job", "family", "outcome", "ended_by", "own", "closed"]], on="job")
     touched, no_part = table["touched"], table["no_part"]
@@ -298,18 +291,12 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def fit_repairability(
-    tried: pd.DataFrame,
-    components: tuple[str, ...],
-    families: tuple[str, ...],
-    supply: Supply,
+    tried: pd.DataFrame, components: tuple[str, ...], families: tuple[str, ...], supply: Supply
 ) -> Repairability:
     """Fit log odds of mending by component, family, their pairs, and whether parts can be had."""
     table = tried[tried["component"].isin(components)]
-    days = ordinals(table["closed"])
-    chances = [
-        supply.chances(c, f, np.array([day]))[0]
-        for c, f, day in zip(table["component"], table["family"], days, strict=True)
-    ]
+    cases = zip(table["component"], table["family"], ordinals(table["closed"])[:, None], strict=True)
+    chances = [supply.chances(*case)[0] for case in cases]
     worth = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
     counts = pd.concat(
         table.assign(state=state, n=worth * share, y=worth * share * table["mended"])
@@ -323,8 +310,8 @@ def fit_repairability(
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
     families_tried, place = np.unique(family_at, return_inverse=True)
-    n_c = len(components)
-    design = _upper(component_at, list(counts["state"]), n_c)
+    n_c, states = len(components), list(counts["state"])
+    design = _upper(component_at, states, n_c)
     blocks = [
         Block("level", design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
         Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
@@ -334,7 +321,7 @@ def fit_repairability(
         counts["y"],
         counts["n"],
         blocks,
-        inner=_cell(place, component_at, list(counts["state"]), n_c),
+        inner=_cell(place, component_at, states, n_c),
         n_inner=2 * n_c * families_tried.size,
         inner_sds=(0.3, 0.7, 1.2),
     )
@@ -344,9 +331,8 @@ def fit_repairability(
 def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:
     """Design rows: with a part; salvaged; without one; then the component in each of these three ways."""
     salvaged, gone = (np.array([state == name for state in states], float)[:, None] for name in STATES[1:])
-    of_component = one_hot(component_at, n_components)
     ways = (1.0 - gone, salvaged, gone)
-    return np.column_stack([*ways, *(way * of_component for way in ways)])
+    return np.column_stack([*ways, *(way * one_hot(component_at, n_components) for way in ways)])
 
 
 def _cell(family_at: Ints, component_at: Ints, states: Sequence[str], n_components: int) -> Ints:
