@@ -232,9 +232,8 @@ def _said(labels: pd.DataFrame) -> str:
 
 def _lines(labels: pd.DataFrame) -> list[str]:
     """Name each line of a picture by what tells it from the others."""
-    columns = [
-        name for name in ("component", "family", "built") if name in labels and labels[name].nunique() > 1
-    ]
+    names = ("component", "family", "built")
+    columns = [name for name in names if name in labels and labels[name].nunique() > 1]
     rows = labels[columns or ["family"]].itertuples(index=False)
     return [", ".join(str(cell) for cell in row if cell) for row in rows]
 
@@ -380,9 +379,8 @@ class LifeCurves(_Curves):
         DataFrame
             component, family, kind, method, status, and the columns of `Curve.table`.
         """
-        labels = self.lives.labels.assign(
-            method=[curve.method for curve in self.curves], status=[curve.status for curve in self.curves]
-        )
+        method, status = zip(*((curve.method, curve.status) for curve in self.curves), strict=True)
+        labels = self.lives.labels.assign(method=method, status=status)
         steps = pd.concat([curve.table() for curve in self.curves], keys=labels.index)
         return labels.join(steps.droplevel(1)).reset_index(drop=True)
 
@@ -394,10 +392,8 @@ class LifeCurves(_Curves):
 
     def _draw_steps(self, axes: "Axes", *, named: bool) -> None:
         for i, (name, curve) in enumerate(zip(_lines(self.lives.labels), self.curves, strict=True)):
-            label = name if named else None
-            axes.step(
-                curve.age_years, curve.failed, where="post", color=_colour(i), linewidth=1.2, label=label
-            )
+            look = {"color": _colour(i), "linewidth": 1.2, "label": name if named else None}
+            axes.step(curve.age_years, curve.failed, where="post", **look)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -17,21 +17,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.errors import InvalidInput, unknown
-from reliability.life.lives import (
-    EVENTS,
-    FINDING_COLUMNS,
-    LEFT_OUT,
-    MONTHS,
-    FloatArray,
-    LifeRecords,
-    Observations,
-    age_at,
-    decimal_year,
-    observe,
-    since_middle,
-    spread_years,
-)
+from reliability.errors import InvalidInput
+from reliability.life import lives
+from reliability.life.lives import MONTHS, FloatArray, LifeRecords, age_at, spread_years
 from reliability.life.pooling import pool
 from reliability.life.weibull import weibull_fits
 
@@ -67,13 +55,11 @@ class Piece:
         # Pieces number the records of `apart` by themselves: only their order counts here.
         record = first.size + pd.factorize(apart["record"])[0]
         stratum = pd.Index(self.families).get_indexer(apart["family"])
-        records = LifeRecords(
-            np.append(np.where(happened, 0.0, age), apart["lower"]),
-            np.append(np.where(happened, age, np.inf), apart["upper"]),
-            stratum=np.append(counted["stratum"][source], stratum),
-            record=np.append(source, record),
-            weight=np.append(weight, apart["weight"]),
-        )
+        lower = np.append(np.where(happened, 0.0, age), apart["lower"])
+        upper = np.append(np.where(happened, age, np.inf), apart["upper"])
+        stratum, record = np.append(counted["stratum"][source], stratum), np.append(source, record)
+        weight = np.append(weight, apart["weight"])
+        records = LifeRecords(lower, upper, stratum=stratum, record=record, weight=weight)
         return Lives(records, np.append(year, apart["year"].astype(float)))
 
 
@@ -86,36 +72,19 @@ class Lives(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Counts:
-    """What findings say of lives.
+    """What findings say of lives."""
 
-    Attributes
-    ----------
-    event : str
-        What ends a life.
-    components, families : ndarray of object
-        Names, sorted.
-    kinds : ndarray of object, shape (n_families,)
-        Kind of each family.
-    counted : dict of str to ndarray, shape (n_lives,)
-        Columns of `Piece.counted`, sorted by stratum: position of the component times the number of families,
-        plus position of the family.
-    apart : DataFrame
-        `APART` of the findings that `observe` was asked of.
-    left_out, assumed : Series of int
-        As in `Observations`.
-    last_day : datetime64[D]
-        Last day on which a unit was taken in; NaT if there was none.
-    """
-
-    event: str
-    components: ObjectArray
-    families: ObjectArray
-    kinds: ObjectArray
+    event: str  # what ends a life
+    components: ObjectArray  # names, sorted
+    families: ObjectArray  # (n_families,), sorted
+    kinds: ObjectArray  # (n_families,)
+    # Each (n_lives,): columns of `Piece.counted`, sorted by stratum, which is here the position of the
+    # component times the number of families, plus the position of the family.
     counted: dict[str, NDArray[Any]]
-    apart: pd.DataFrame
-    left_out: pd.Series
+    apart: pd.DataFrame  # `APART` of the findings that `observe` was asked of
+    left_out: pd.Series  # this and the next as in `Observations`
     assumed: pd.Series
-    last_day: np.datetime64
+    last_day: np.datetime64  # on which a unit was taken in; NaT if there was none
 
     @property
     def n_findings(self) -> int:
@@ -147,64 +116,48 @@ class Counts:
                 cut = slice(*np.searchsorted(stratum, (part[0], part[-1] + 1)))
                 counted = {name: values[cut] for name, values in self.counted.items()}
                 counted["stratum"] = np.searchsorted(part, counted["stratum"]).astype(np.int32)
-                yield Piece(
-                    component=str(component),
-                    families=self.families[part - i * n_families],
-                    kinds=self.kinds[part - i * n_families],
-                    counted=counted,
-                    apart=self.apart[(apart >= part[0]) & (apart <= part[-1])],
-                )
+                families, kinds = (each[part - i * n_families] for each in (self.families, self.kinds))
+                told_apart = self.apart[(apart >= part[0]) & (apart <= part[-1])]
+                yield Piece(str(component), families, kinds, counted, told_apart)
 
 
 def count_findings(
     findings: "DuckDBPyConnection", *, event: str = "failed", worst: Worst | None = None
 ) -> Counts:
     """Count findings by the lives that they tell of."""
-    if event not in EVENTS:
-        raise unknown("There is no event", event, EVENTS)
     ask = findings.execute
     kind_of = _kinds(findings)
     days = ask("SELECT DISTINCT taken_in FROM findings").fetchnumpy()["taken_in"].astype("datetime64[D]")
     ask(_SPECIAL)
     seen = _observed(findings, event, worst)
-    names = [
-        sorted({*seen.table[name], *(row[0] for row in ask(_NAMES.format(name=name)).fetchall())})
-        for name in ("component", "family")
-    ]
-    components, families = (np.array(each, dtype=object) for each in names)
-    for name, each in zip(("components", "families"), names, strict=True):
-        table = pd.DataFrame(
-            {"name": np.array(each, dtype=object), "id": np.arange(len(each), dtype=np.int64)}
-        )
-        _put(findings, name, table)
+    found = {name: ask(_NAMES.format(name=name)).fetchall() for name in ("component", "family")}
+    components, families = (
+        np.array(sorted({*seen.table[name], *(row[0] for row in rows)}), dtype=object)
+        for name, rows in found.items()
+    )
+    for name, each in (("components", components), ("families", families)):
+        _put(findings, name, pd.DataFrame({"name": each, "id": np.arange(each.size, dtype=np.int64)}))
     years = days.astype("datetime64[Y]").astype(np.int64) + 1970
-    since = np.rint(since_middle(decimal_year(days), np.zeros(days.size)) * MONTHS).astype(np.int64)
+    since = lives.since_middle(lives.decimal_year(days), np.zeros(days.size)) * MONTHS
+    since = np.rint(since).astype(np.int64)
     _put(findings, "days", pd.DataFrame({"day": days.astype("datetime64[s]"), "year": years, "since": since}))
     happened = "found <> 'sound'" if event == "needs work" else "found = 'failed'"
     columns = ask(_LIVES.format(happened=happened, n_families=max(families.size, 1))).fetchnumpy()
     told = columns.pop("told")
     left_out, assumed = seen.left_out.copy(), seen.assumed.copy()
-    for code, reason in enumerate(LEFT_OUT[:4]):
+    for code, reason in enumerate(lives.LEFT_OUT[:4]):
         left_out[reason] += np.count_nonzero(told == code)
-    assumed["original not known, taken as original"] += np.count_nonzero((told >= _USED) & (told & 1 == 1))
-    assumed["production year taken from the family's span"] += np.count_nonzero(
-        (told >= _USED) & (told & 2 == 2)
-    )
     used = np.flatnonzero(told >= _USED)
+    assumed["original not known, taken as original"] += np.count_nonzero(told[used] & 1)
+    assumed["production year taken from the family's span"] += np.count_nonzero(told[used] & 2)
     # Sorted by halves of 16 bits each, which numpy does in one pass over each.
     halves = [((columns["stratum"][used] >> shift) & 0xFFFF).astype(np.uint16) for shift in (0, 16, 32)]
     used = used[np.lexsort(halves)]
-    return Counts(
-        event=event,
-        components=components,
-        families=families,
-        kinds=np.array([kind_of[each] for each in families], dtype=object),
-        counted={name: np.asarray(values)[used] for name, values in columns.items()},
-        apart=seen.table[list(APART)],
-        left_out=left_out,
-        assumed=assumed,
-        last_day=days.max() if days.size else np.datetime64("NaT", "D"),
-    )
+    kinds = np.array([kind_of[each] for each in families], dtype=object)
+    counted = {name: np.asarray(values)[used] for name, values in columns.items()}
+    last_day = days.max() if days.size else np.datetime64("NaT", "D")
+    told_apart = seen.table[list(APART)]
+    return Counts(event, components, families, kinds, counted, told_apart, left_out, assumed, last_day)
 
 
 # Findings that do not say all by themselves: several of a component in one job (then one of them has a
@@ -291,7 +244,7 @@ def _kinds(connection: "DuckDBPyConnection") -> dict[str, str]:
     return kinds
 
 
-def _observed(connection: "DuckDBPyConnection", event: str, worst: Worst | None) -> Observations:
+def _observed(connection: "DuckDBPyConnection", event: str, worst: Worst | None) -> lives.Observations:
     """Ask `observe` of the findings that need it."""
     ask = connection.execute
     implied = {row[0] for row in ask(_IMPLIED).fetchall()}
@@ -312,16 +265,14 @@ def _observed(connection: "DuckDBPyConnection", event: str, worst: Worst | None)
     needed = implied | set(rows.loc[rows["component"].eq(rows["ended_by"]), "job"])
     units.loc[~units["job"].isin(needed), ["ended_by", "ended_why"]] = None
     families = units.drop_duplicates("family")[["family", "kind", "first_year", "last_year"]]
-    told = rows[list(FINDING_COLUMNS)]
-    return observe(
-        units.reset_index(drop=True), worst(told) if worst and len(told) else told, families, event=event
-    )
+    told = rows[list(lives.FINDING_COLUMNS)]
+    told = worst(told) if worst and len(told) else told
+    return lives.observe(units.reset_index(drop=True), told, families, event=event)
 
 
 # ---- Work that can be spread over processes or machines: fits of pieces, pools of components
 # Everything here takes a `concurrent.futures.Executor`, or None to do the work in this process. The pieces
 # are cut the same way in either case and put together in their order, so the answers are the same too.
-
 
 #: Strata that are fitted at once: a piece of so many weighs about a megabyte.
 STRATA_PER_PIECE = 1_000
@@ -337,12 +288,9 @@ Answer = TypeVar("Answer")
 
 
 def spread(
-    function: Callable[[Item], Answer],
-    items: Iterable[Item],
-    executor: Executor | None = None,
-    *,
-    ahead: int = _AHEAD,
-) -> Iterator[Answer]:
+    function: Callable[[Item], Answer], items: Iterable[Item], executor: Executor | None = None,
+    *, ahead: int = _AHEAD,
+) -> Iterator[Answer]:  # fmt: skip
     """Apply a function to each item; the answers come in the order of the items."""
     if executor is None:
         yield from map(function, items)
@@ -365,22 +313,15 @@ class _Asked(NamedTuple):
 
 
 def lives_of_counts(
-    counts: Counts,
-    *,
-    components: Collection[str] = (),
-    intervals: bool = True,
-    level: float = 0.90,
+    counts: Counts, *, components: Collection[str] = (), intervals: bool = True, level: float = 0.90,
     executor: Executor | None = None,
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Tell the life of every component in every family: from its own findings, and pooled.
 
-    Returns
-    -------
-    DataFrame
-        `LIFE_COLUMNS`, sorted by component and family. `age_years` is the age, on the last day on which
-        any unit was taken in, of a unit of the family's mean production year; `failed_own` the share that
-        has failed by then from the family's own findings, `failed` from all families together. NaN where
-        the year, or an estimate, is not known.
+    The rows have `LIFE_COLUMNS`, sorted by component and family. `age_years` is the age, on the last day on
+    which any unit was taken in, of a unit of the family's mean production year; `failed_own` the share that
+    has failed by then from the family's own findings, `failed` from all families together. NaN where the
+    year, or an estimate, is not known.
     """
     year = counts.mean_years()
     age = age_at(np.full(year.size, counts.last_day), year)
@@ -407,14 +348,9 @@ def _own_lives(asked: _Asked, *, level: float, intervals: bool) -> pd.DataFrame:
     piece, age_years, _ = asked
     fit = weibull_fits(piece.lives().records, level=level)
     columns = {
-        "component": piece.component,
-        "family": piece.families,
-        "kind": piece.kinds,
-        "n_failed": fit.n_failed,
-        "n_sound": fit.n_sound,
-        "status": fit.status,
-        "age_years": age_years,
-    }
+        "component": piece.component, "family": piece.families, "kind": piece.kinds,
+        "n_failed": fit.n_failed, "n_sound": fit.n_sound, "status": fit.status, "age_years": age_years,
+    }  # fmt: skip
     z = {"b10": -np.log1p(-0.10), "b50": -np.log1p(-0.50)}
     estimates = {f"{name}_years": fit.scale * part ** (1 / fit.shape) for name, part in z.items()}
     ends = dict.fromkeys(LIFE_COLUMNS[6:15], np.nan) | {"shape": fit.shape, **estimates}
@@ -432,25 +368,14 @@ def _own_lives(asked: _Asked, *, level: float, intervals: bool) -> pd.DataFrame:
 def _pooled_lives(asked: _Asked, *, level: float) -> pd.DataFrame:
     """Pool one component over its families, and look at each at its age."""
     piece, age_years, year = asked
-    lives = piece.lives()
-    at = lives.records.stratum
-    pooled = pool(
-        lives.records,
-        component=np.full(at.size, piece.component, dtype=object),
-        family=piece.families[at],
-        kind=piece.kinds[at],
-        year=lives.year,
-    )
+    records, built = piece.lives()
+    at, names = records.stratum, np.full(len(records), piece.component, dtype=object)
+    pooled = pool(records, component=names, family=piece.families[at], kind=piece.kinds[at], year=built)
     known = np.isfinite(age_years)
     shares = np.full((3, piece.families.size), np.nan)
     if known.any():
-        shares[:, known] = pooled.failed_by(
-            piece.component,
-            piece.families[known],
-            age_years[known],
-            year=year[known],
-            kind=piece.kinds[known],
-            level=level,
-        )
+        kinds = piece.kinds[known]
+        asked_of = piece.component, piece.families[known], age_years[known]
+        shares[:, known] = pooled.failed_by(*asked_of, year=year[known], kind=kinds, level=level)
     named = dict(zip(("failed", "failed_low", "failed_high"), shares, strict=True))
     return pd.DataFrame({"component": piece.component, "family": piece.families, **named})

@@ -4,6 +4,7 @@ import datetime
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -13,16 +14,9 @@ from scipy.optimize import brentq, isotonic_regression, nnls
 from scipy.special import chdtri, expit, logit, ndtri, xlogy
 
 from reliability.errors import InvalidInput
-from reliability.life.lives import (
-    BoolArray,
-    FloatArray,
-    IntArray,
-    LifeRecords,
-    run_starts,
-)
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, run_starts
 
 # ---- Likelihood of probability masses on cells of age, and its maximum
-
 
 # Gap in log-likelihood, per record, below which a maximum counts as found.
 TOLERANCE = 1e-11
@@ -98,19 +92,14 @@ class Maximum:
 
     mass: FloatArray  # (n_cells,)
     log_likelihood: float
-    multiplier: (
-        FloatArray  # (n_groups,): rise in log-likelihood per unit of mass granted to each group of cells
-    )
+    multiplier: FloatArray  # (n_groups,): rise in log-likelihood per unit of mass granted to each group
     gap: float  # the log-likelihood is at most this far below its supremum
 
 
 def maximise(
-    likelihood: CellLikelihood,
-    group: IntArray | None = None,
-    total: FloatArray | None = None,
-    start: FloatArray | None = None,
-    tolerance: float = TOLERANCE,
-) -> Maximum:
+    likelihood: CellLikelihood, group: IntArray | None = None, total: FloatArray | None = None,
+    start: FloatArray | None = None, tolerance: float = TOLERANCE,
+) -> Maximum:  # fmt: skip
     """Maximise the likelihood over masses, with a fixed total in each group of cells; else all are one."""
     # Few cells carry mass at the maximum. Each round takes a self-consistency step (expectation and
     # maximisation), then one Newton step on the cells that carry mass and, between any two of them, the one
@@ -294,9 +283,8 @@ def _cell_likelihood(first: IntArray, last: IntArray, records: LifeRecords, n_ce
     length = np.diff(np.append(start, record.size))
     single = length == 1
     at = start[single]
-    pairs, inverse = np.unique(
-        np.column_stack((first[at], last[at], weight[at])), axis=0, return_inverse=True
-    )
+    alone = np.column_stack((first[at], last[at], weight[at]))
+    pairs, inverse = np.unique(alone, axis=0, return_inverse=True)
     gathered = np.bincount(inverse.ravel(), count[at], len(pairs))
     mixed = np.repeat(~single, length)
     mixed_start = len(pairs) + np.cumsum(length[~single]) - length[~single]
@@ -311,7 +299,6 @@ def _cell_likelihood(first: IntArray, last: IntArray, records: LifeRecords, n_ce
 
 
 # ---- Likelihood-ratio limits for the share failed by an age, from intervals of any kind
-
 
 _STEPS = 40
 _CLOSE = 1e-5  # in log odds; the error of a Newton step is of second order
@@ -351,12 +338,18 @@ class _MassProfile:
         sign = 1.0 if end else -1.0
         if abs(self.best - end) <= _EDGE:
             return end
-        if self._possible_without(1 if end else 0) and self.fit(end, self.free.mass)[1] <= 0:
+        # Can every record have happened with no mass in the group that this end leaves empty?
+        rest = (self.group != int(end)) / self.group.size
+        possible = bool(np.all(self.likelihood.of_records(rest) > _EDGE))
+        if possible and self.fit(end, self.free.mass)[1] <= 0:
             return end
         # The ratio is convex in the share: Newton from outside comes monotonically closer, on the
         # log-odds scale with the square root of the ratio it is nearly straight.
         inside, outside = logit(np.clip(self.best, _EDGE, 1 - _EDGE)), logit(abs(end - _EDGE))
-        share, start = self._first_guess(sign), self.free.mass
+        n = float(self.likelihood.count.sum())
+        centre = (self.best * n + 0.5) / (n + 1)
+        wide = np.sqrt(2 * self.allowed / (n * centre * (1 - centre)))
+        share, start = float(expit(logit(centre) + sign * min(wide, 4.0))), self.free.mass
         for _ in range(_STEPS):
             found, over = self.fit(share, start)
             start, place = found.mass, logit(share)
@@ -372,23 +365,12 @@ class _MassProfile:
                 break
         return share
 
-    def _possible_without(self, group: int) -> bool:
-        """Tell whether every record can have happened with no mass in a group of cells."""
-        rest = (self.group != group) / self.group.size
-        return bool(np.all(self.likelihood.of_records(rest) > _EDGE))
-
-    def _first_guess(self, sign: float) -> float:
-        n = float(self.likelihood.count.sum())
-        centre = (self.best * n + 0.5) / (n + 1)
-        wide = np.sqrt(2 * self.allowed / (n * centre * (1 - centre)))
-        return float(expit(logit(centre) + sign * min(wide, 4.0)))
-
 
 # ---- Current status: each part was looked at once and was found failed or sound
 
 
 def _status_limits(
-    inspected: FloatArray, failed: FloatArray, share: FloatArray, at: IntArray, allowed: float
+    inspected: FloatArray, failed: FloatArray, share: FloatArray, at: IntArray, *, allowed: float
 ) -> list[FloatArray]:
     """Lowest and highest share at some (n_at,) of the ages (n_ages,) that their likelihood ratio allows.
 
@@ -484,17 +466,14 @@ def _low_when_gone(at_risk: FloatArray, events: FloatArray, allowed: float) -> f
 
     def loss(log_extra: float) -> float:
         extra = np.exp(log_extra)  # units without event that are imagined to have been at risk as well
-        gain = xlogy(at_risk, 1 + extra / at_risk) - xlogy(
-            rest, 1 + np.divide(extra, rest, out=np.zeros_like(rest), where=rest > 0)
-        )
-        return float(gain.sum()) - allowed
+        of_rest = np.divide(extra, rest, out=np.zeros_like(rest), where=rest > 0)
+        return float((xlogy(at_risk, 1 + extra / at_risk) - xlogy(rest, 1 + of_rest)).sum()) - allowed
 
     extra = np.exp(brentq(loss, -40.0, 40.0, xtol=1e-12))
     return float(1 - np.prod(1 - events / (at_risk + extra)))
 
 
 # ---- One nonparametric curve of the share failed by each age, whatever is known of the lives
-
 
 # A gap in log-likelihood that no figure could show; above it the masses are not shown at all.
 _CONVERGED = 1e-5
@@ -518,19 +497,19 @@ class Curve:
         records"; "not converged", then without numbers.
     level : float
         Probability that the band promises at each age.
-    age_years : ndarray of float64, shape (n_ages,)
+    age_years : ndarray of float64, shape (n_ages,), as all that follow
         Ages at which the curve is determined, ascending from 0.
-    age_from_years : ndarray of float64, shape (n_ages,)
+    age_from_years : ndarray
         The rise to `failed` happens after this age and by `age_years`; equal for exact lives.
-    failed : ndarray of float64, shape (n_ages,)
+    failed : ndarray
         Share failed by each age.
-    low, high : ndarray of float64, shape (n_ages,)
+    low, high : ndarray
         Pointwise band. Kaplan-Meier: Greenwood's error on the log(-log) scale, by likelihood ratio before
         the first failure and after the last survivor. Else the likelihood ratio against the chi-square
         quantile, which is on the wide side between inspections.
-    standard_error : ndarray of float64, shape (n_ages,)
+    standard_error : ndarray
         Greenwood's for Kaplan-Meier, else NaN.
-    at_risk, events : ndarray of float64, shape (n_ages,)
+    at_risk, events : ndarray
         Kaplan-Meier: under observation before each age, and failures at it. Isotonic: inspected at
         each age, and found failed. Turnbull: NaN.
     n_records : float
@@ -662,11 +641,10 @@ def _curve(
 
 def _kaplan_meier_curve(records: LifeRecords, level: float, *, has_band: bool) -> Curve:
     table = _product_limit(records)
-    time = table.index.to_numpy(float)
-    columns = {name: table[name].to_numpy() for name in ("at_risk", "events", "surviving", "standard_error")}
-    columns |= {"age_years": time, "age_from_years": time, "failed": 1 - columns["surviving"]}
+    ages, (at_risk, events, surviving, error) = table.index.to_numpy(float), table.to_numpy().T
+    columns = {"age_years": ages, "age_from_years": ages, "failed": 1 - surviving}
+    columns |= {"standard_error": error, "at_risk": at_risk, "events": events}
     if has_band:
-        at_risk, events, surviving, error = (table[name].to_numpy() for name in table.columns)
         columns["low"], columns["high"] = _failed_band(at_risk, events, surviving, error, level)
     curve = _curve(records, level, columns, method="Kaplan-Meier")
     # Until the first age nobody has failed, but somebody might have.
@@ -677,25 +655,16 @@ def _kaplan_meier_curve(records: LifeRecords, level: float, *, has_band: bool) -
 def _isotonic_curve(records: LifeRecords, level: float, *, has_band: bool) -> Curve:
     is_failed = np.isfinite(records.upper)
     ages, place = np.unique(np.where(is_failed, records.upper, records.lower), return_inverse=True)
-    inspected, failed = (
-        np.bincount(place, each, ages.size).astype(np.float64)
-        for each in (records.count, records.count * is_failed)
-    )
+    counts = (records.count, records.count * is_failed)
+    inspected, failed = (np.bincount(place, each, ages.size).astype(np.float64) for each in counts)
     # The maximum-likelihood estimate (M. Ayer et al., "An empirical distribution function for sampling with
     # incomplete information", Ann. Math. Stat. 26 (1955) 641-647); cut for rounding only.
     share = np.clip(isotonic_regression(failed / inspected, weights=inspected).x, 0.0, 1.0)
-    columns = {
-        "age_years": ages,
-        "age_from_years": np.append(0.0, ages[:-1]),
-        "failed": share,
-        "at_risk": inspected,
-        "events": failed,
-    }
+    columns = {"age_years": ages, "age_from_years": np.append(0.0, ages[:-1]), "failed": share}
+    columns |= {"at_risk": inspected, "events": failed}
     if has_band:
-        allowed = float(chdtri(1, 1 - level))
-        columns |= _band(
-            ages.size, _MOST_STATUS_AGES, lambda at: _status_limits(inspected, failed, share, at, allowed)
-        )
+        limits = partial(_status_limits, inspected, failed, share, allowed=float(chdtri(1, 1 - level)))
+        columns |= _band(ages.size, _MOST_STATUS_AGES, limits)
     return _curve(records, level, columns, method="isotonic")
 
 
@@ -703,17 +672,7 @@ def _turnbull_curve(records: LifeRecords, level: float, *, has_band: bool) -> Cu
     masses = turnbull(records)
     if masses.maximum.gap > _CONVERGED * masses.likelihood.count.sum():
         return _curve(records, level, {}, method="Turnbull", status="not converged")
-    columns = _determined(records, masses)
-    if has_band:
-        ages = columns["age_years"]
-        columns |= _band(
-            ages.size, _MOST_AGES, lambda at: np.transpose([share_limits(masses, a, level) for a in ages[at]])
-        )
-    return _curve(records, level, columns, method="Turnbull")
-
-
-def _determined(records: LifeRecords, masses: Masses) -> dict[str, FloatArray]:
-    """Ages at which the masses determine the share failed: the ends of cells, and the last survivor's."""
+    # The ages at which the masses determine the share failed: the ends of cells, and the last survivor's.
     carries = (masses.mass > 1e-9) & np.isfinite(masses.right)
     ages, begins, failed = masses.right[carries], masses.left[carries], np.cumsum(masses.mass[carries])
     last = float(records.lower.max())
@@ -722,7 +681,14 @@ def _determined(records: LifeRecords, masses: Masses) -> dict[str, FloatArray]:
         failed = np.append(failed, failed[-1] if failed.size else 0.0)
     if not np.isinf(masses.right[masses.mass > 1e-9]).any():
         failed[-1] = 1.0  # up to rounding
-    return {"age_years": ages, "age_from_years": begins, "failed": np.minimum(failed, 1.0)}
+    columns = {"age_years": ages, "age_from_years": begins, "failed": np.minimum(failed, 1.0)}
+
+    def limits(at: IntArray) -> FloatArray:
+        return np.transpose([share_limits(masses, age, level) for age in ages[at]])
+
+    if has_band:
+        columns |= _band(ages.size, _MOST_AGES, limits)
+    return _curve(records, level, columns, method="Turnbull")
 
 
 def _first(ages: FloatArray, reached: BoolArray, otherwise: float) -> float:
@@ -730,7 +696,6 @@ def _first(ages: FloatArray, reached: BoolArray, otherwise: float) -> float:
 
 
 # ---- Comebacks: how long repaired units keep working after they are sold
-
 
 DAYS_PER_YEAR = 365.25
 SECONDS_PER_DAY = 86_400
@@ -743,39 +708,20 @@ FOLLOWUP_COLUMNS = ("job", "checked_on", "working", "failed_on", "component")
 
 @dataclass(frozen=True, eq=False)
 class Comebacks:
-    """What is known of repaired units after their sale.
+    """What is known of repaired units after their sale."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row per unit that was ever checked: job, family, lower_days, upper_days (the first
-        comeback lies in this interval; infinite: none yet; equal: the day is known), component
-        (what failed; "not known"; empty for none).
-    left_out : Series of int
-        Repaired jobs that say nothing, by reason. Silence is not "working": a job without a check
-        is one of them.
-    curve : Curve
-        Share that has come back by each time, in years.
-    """
-
+    # One row per unit that was ever checked: job, family, lower_days, upper_days (the first comeback lies in
+    # this interval; infinite: none yet; equal: the day is known), component (what failed; "not known"; empty
+    # for none).
     table: pd.DataFrame
+    # Repaired jobs that say nothing, by reason. Silence is not "working": a job without a check is one.
     left_out: pd.Series
-    curve: Curve
+    curve: Curve  # share that has come back by each time, in years
 
     def within(self, days: ArrayLike, *, level: float = 0.90) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Probability that a repaired unit comes back within some days of its sale.
+        """Probability (n,) that a repaired unit comes back within some days (n,), and its limits.
 
-        Parameters
-        ----------
-        days : array_like, shape (n,)
-            Days after the sale, above 0.
-        level : float
-            Probability that the limits promise.
-
-        Returns
-        -------
-        estimate, low, high : ndarray of float64, shape (n,)
-            Limits by likelihood ratio. The estimate is NaN beyond the last check.
+        The limits are of the likelihood ratio; the estimate is NaN beyond the last check.
         """
         wanted = np.atleast_1d(np.asarray(days, dtype=np.float64))
         if not np.all((wanted > 0) & np.isfinite(wanted)):
@@ -800,38 +746,26 @@ def comebacks(
     A buyer whose unit fails is more likely to be heard of than one whose unit works. Where checks are
     made only when somebody complains, the share that comes back is overstated.
     """
-    repaired, counts = _repaired(jobs)
-    checks = _checks(followups, repaired, as_of)
+    repaired = jobs[jobs["outcome"].eq("repaired")]
+    begin = repaired["sold_on"].fillna(repaired["closed"])
+    own, dated = repaired["origin"].isna(), begin.notna()
+    counts = {
+        "imported from another source": int((~own).sum()),
+        "neither sold nor closed on a known day": int((own & ~dated).sum()),
+    }
+    repaired = repaired.assign(begin=begin)[own & dated].reset_index(drop=True)
+    checks = followups.loc[followups["checked_on"].le(pd.Timestamp(as_of)), list(FOLLOWUP_COLUMNS)]
+    checks = checks.merge(repaired[["job", "begin"]], on="job")
+    since = (checks[day] - checks["begin"] for day in ("checked_on", "failed_on"))
+    checked, failed = (time.dt.total_seconds() / SECONDS_PER_DAY for time in since)
+    checks = checks.assign(checked=checked, failed=failed, broken=checks["working"].eq("no"))
+    checks = checks.sort_values(["job", "checked"], kind="stable")
     table = _first_comebacks(repaired, checks)
     in_time = int(repaired["job"].isin(checks["job"]).sum())
     counts["never checked"] = len(repaired) - in_time
     counts["checked only before or on the day of the sale"] = in_time - len(table)
     lives = LifeRecords(0.0, np.inf) if table.empty else _records(table)
     return Comebacks(table, pd.Series(counts, name="jobs", dtype=np.int64), fit_curve(lives, level=level))
-
-
-def _repaired(jobs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
-    """Repaired jobs of this bench with the day their time begins."""
-    repaired = jobs[jobs["outcome"].eq("repaired")]
-    own = repaired["origin"].isna()
-    begin = repaired["sold_on"].fillna(repaired["closed"])
-    dated = begin.notna()
-    counts = {
-        "imported from another source": int((~own).sum()),
-        "neither sold nor closed on a known day": int((own & ~dated).sum()),
-    }
-    return repaired.assign(begin=begin)[own & dated].reset_index(drop=True), counts
-
-
-def _checks(followups: pd.DataFrame, repaired: pd.DataFrame, as_of: datetime.date) -> pd.DataFrame:
-    """List the checks known by a day, as days since the sale, in the order of jobs and of time."""
-    known = followups[followups["checked_on"].le(pd.Timestamp(as_of))]
-    checks = known[list(FOLLOWUP_COLUMNS)].merge(repaired[["job", "begin"]], on="job")
-    return checks.assign(
-        checked=(checks["checked_on"] - checks["begin"]).dt.total_seconds() / SECONDS_PER_DAY,
-        failed=(checks["failed_on"] - checks["begin"]).dt.total_seconds() / SECONDS_PER_DAY,
-        broken=checks["working"].eq("no"),
-    ).sort_values(["job", "checked"], kind="stable")
 
 
 def _first_comebacks(repaired: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
@@ -859,6 +793,4 @@ def _first_comebacks(repaired: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFra
 
 
 def _records(table: pd.DataFrame) -> LifeRecords:
-    return LifeRecords(
-        table["lower_days"].to_numpy() / DAYS_PER_YEAR, table["upper_days"].to_numpy() / DAYS_PER_YEAR
-    )
+    return LifeRecords(table["lower_days"] / DAYS_PER_YEAR, table["upper_days"] / DAYS_PER_YEAR)

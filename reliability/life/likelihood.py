@@ -21,7 +21,6 @@ from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, R
 #    grouped data", Journal of the Royal Statistical Society B 43, 41-45.
 # .. [2] J. F. Lawless (2003), *Statistical Models and Methods for Lifetime Data*, 2nd ed., Wiley.
 
-
 # From here on exp(z) goes on as its own parabola: it cannot overflow, and Newton's method comes back from
 # any distance in one step. No maximum lies out there: a life would have to weigh less than exp(-30).
 _Z_LIMIT = 30.0
@@ -271,7 +270,6 @@ def _by_strata(data: Collapsed) -> tuple[FloatArray, FloatArray, BoolArray, Floa
 # Journal of the Royal Statistical Society B 48, 100-106. Where records have alternatives the likelihood
 # is not concave, and the maximum that was found has to beat the best of the steep and of the flat curves.
 
-
 OK = "ok"
 NO_RECORDS = "no records"
 NO_FAILURES = "no failures"
@@ -486,7 +484,6 @@ def best_share(
 
 # ---- Damped Newton ascent to the maximum of many two-parameter log-likelihoods at once
 
-
 # A step that promises less than this much log-likelihood (times the `unit`) ends the ascent; the error of a
 # Newton step is of second order, so what is left after it is far below the rounding of the sums.
 _GAIN_LEFT = 1e-11
@@ -495,22 +492,18 @@ _MOST_ROUNDS = 400
 FEW = 0.7
 
 
-class Surface(Protocol):
+class _Surface(Protocol):
     """One function of two coordinates per stratum, to be climbed."""
 
     @property
-    def steep(self) -> BoolArray:
-        """Strata whose first coordinate has to stay above 0."""
+    def steep(self) -> BoolArray: ...  # strata whose first coordinate has to stay above 0
 
     @property
-    def unit(self) -> FloatArray:
-        """What differences of the function are measured by, at most 1."""
+    def unit(self) -> FloatArray: ...  # what differences of the function are measured by, at most 1
 
-    def evaluate(self, first: FloatArray, second: FloatArray, /) -> Curvature:
-        """Evaluate every stratum at its own two coordinates."""
+    def evaluate(self, first: FloatArray, second: FloatArray, /) -> Curvature: ...
 
-    def take(self, keep: BoolArray, /) -> Self:
-        """Keep some strata, by a mask."""
+    def take(self, keep: BoolArray, /) -> Self: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -527,8 +520,14 @@ class Peak:
         """Keep some strata, by a mask or by their positions."""
         return Peak(*(getattr(self, name)[keep] for name in Peak.__dataclass_fields__))
 
+    def variance(self, by_slope: FloatArray | float, by_level: FloatArray | float) -> FloatArray:
+        """Estimate the variance of a number with these derivatives."""
+        ss, sl, ll = self.information.T
+        spread = ll * by_slope**2 - 2 * sl * by_slope * by_level + ss * by_level**2
+        return np.asarray(spread / (ss * ll - sl**2))
 
-def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
+
+def climb(surface: _Surface, slope: FloatArray, level: FloatArray) -> Peak:
     """Go uphill from (slope, level) in every stratum until nothing is left to gain.
 
     Each round tries one step in every stratum; a step that loses ground is cut to a quarter in the next
@@ -605,7 +604,6 @@ def _within_reach(here: FloatArray, step: FloatArray) -> FloatArray:
 
 # ---- Climbs from several places, for likelihoods that may have several maxima (records with alternatives)
 
-
 # Slopes of curves, at how many places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest),
 # and in strata of how many records at most. The steeper the curve, the closer together the places where it
 # may find a hill of its own; among many records, which contradict one another there, it finds none.
@@ -641,7 +639,6 @@ def put(into: Peak, where: BoolArray | IntArray, peak: Peak) -> None:
 
 
 # ---- From what is known of each stratum to its maximum, and the status that says whether there is one
-
 
 _USUAL_START = 3.0
 # A maximum that beats a limiting curve by less than this does not beat it.

@@ -13,7 +13,6 @@ from reliability.errors import InvalidInput, unknown
 
 # ---- The one type for lives that are only partly known
 
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -299,7 +298,6 @@ def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
 # Everything that turns a date and a year into an age goes through here, so that a finding of the
 # ledger, a unit offered for sale and a page of the report agree on how old a part is.
 
-
 MONTHS = 12
 FAMILY_COLUMNS = ("family", "kind", "first_year", "last_year")
 
@@ -363,7 +361,6 @@ def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
 
 # ---- Settle what each finding says before ages come in: implied rows, repeated rows, order
 
-
 JOB_COLUMNS = (
     "job", "family", "built_from", "built_to", "taken_in", "ended_by", "ended_why", "origin",
 )  # fmt: skip
@@ -418,7 +415,6 @@ def _worst_received(rows: pd.DataFrame, ended: pd.DataFrame) -> pd.Index:
 
 # ---- Findings of the ledger as lives: from dates and years to intervals of age
 
-
 EVENTS = ("failed", "needs work")
 TABLE_COLUMNS = (
     "job", "component", "position", "family", "kind", "year", "weight", "record", "lower", "upper",
@@ -437,29 +433,16 @@ LEFT_OUT = (
 
 @dataclass(frozen=True, eq=False)
 class Observations:
-    """What the findings of a ledger say about lives.
+    """What the findings of a ledger say about lives."""
 
-    Attributes
-    ----------
-    event : str
-        "failed" or "needs work".
-    table : DataFrame
-        One row per finding and possible year: job, component, position, family, kind, year (of
-        production, or of fitting where the part is not original), weight (of that year), record
-        (equal for the alternatives of one finding), lower, upper (years), age_years (at intake),
-        taken_in, original_unknown (taken as original without anyone knowing), fitted (not original:
-        the year is that of fitting, not of production), own (found at this bench rather than
-        imported).
-    left_out : Series of int
-        How many findings say nothing about lives, by reason; every reason is listed.
-    assumed : Series of int
-        How many findings rest on an assumption, by assumption.
-    """
-
-    event: str
+    event: str  # "failed" or "needs work"
+    # One row per finding and possible year: job, component, position, family, kind, year (of production, or
+    # of fitting where the part is not original), weight (of that year), record (equal for the alternatives of
+    # one finding), lower, upper (years), age_years (at intake), taken_in, original_unknown (taken as original
+    # without anyone knowing), fitted (not original), own (found at this bench rather than imported).
     table: pd.DataFrame
-    left_out: pd.Series
-    assumed: pd.Series
+    left_out: pd.Series  # how many findings say nothing about lives, by reason; every reason is listed
+    assumed: pd.Series  # how many findings rest on an assumption, by assumption
     _starts: pd.DataFrame = field(repr=False)
 
     @cached_property
@@ -506,56 +489,47 @@ def observe(
     twelfth of a year, are an exact life. A part that died on the bench was alive at its age. Parts
     that are not original begin their life in the year they were fitted; a part of unknown origin is
     taken as original and flagged. A window of years becomes equally likely alternatives that share
-    one record. The component that ended a job counts as failed even if no finding says so.
-
-    Parameters
-    ----------
-    jobs, findings, families : DataFrame
-        With the columns of these tables that `JOB_COLUMNS`, `FINDING_COLUMNS` and `FAMILY_COLUMNS` name.
-    event : {"failed", "needs work"}
-        What ends a life; a worn part needs work.
-
-    Returns
-    -------
-    Observations
+    one record. The component that ended a job counts as failed even if no finding says so. The event
+    "needs work" ends the life of a worn part too. Columns that are looked at: `JOB_COLUMNS`,
+    `FINDING_COLUMNS`, `FAMILY_COLUMNS`.
     """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
     rows, assumed = settled_findings(jobs, findings)
-    rows = _with_units(rows, jobs, families)
-    rows, reasons = _with_start(rows)
+    rows, reasons = _with_units(rows, jobs, families)
     late = rows["failed_from"].gt(rows["taken_in"]) | rows["failed_to"].gt(rows["taken_in"])
     received_failed = rows["arose"].ne("during work") & rows["found"].eq("failed")
     reasons["said to have failed after it was taken in"] = (received_failed & late).to_numpy()
     reasons["also recorded as received"] = rows["repeated"].to_numpy()
-    rows, left_out = _sift(rows, reasons)
+    # Each row that cannot be used is counted under the first reason that holds.
+    gone, counts = np.zeros(len(rows), dtype=bool), dict.fromkeys(LEFT_OUT, 0)
+    for reason in ("also recorded as received", *LEFT_OUT[:-1]):
+        hit = reasons[reason] & ~gone
+        counts[reason] = int(hit.sum())
+        gone |= hit
+    rows = rows[~gone].reset_index(drop=True)
+    left_out = pd.Series(counts, name="findings", dtype=np.int64)
     assumed["original not known, taken as original"] = int(rows["original_unknown"].sum())
     assumed["production year taken from the family's span"] = int(rows["from_span"].sum())
     return Observations(event, _table(rows, event), left_out, assumed, rows[START_COLUMNS])
 
 
-def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
-    """Add what is known of the unit that each part sits in."""
-    first, last = production_windows(jobs, families)
+def _with_units(
+    rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame
+) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
+    """Add the unit of each part, the window of years in which its life began, and why it may be unusable."""
     kind = families[list(FAMILY_COLUMNS)].set_index("family")["kind"]
     units = jobs[["job", "family", "taken_in"]].assign(
         kind=kind.loc[jobs["family"]].to_numpy(),
-        taken_year=jobs["taken_in"].dt.year.to_numpy(dtype=float),
-        built_first=first,
-        built_last=last,
         own=jobs["origin"].isna(),
         undated=jobs[["built_from", "built_to"]].isna().all(axis=1),
     )
     at = rows["unit"].to_numpy()
-    added = {name: units[name].to_numpy()[at] for name in units.columns}
-    return rows.assign(**added, original_unknown=~rows["original"].isin(["yes", "no"]))
-
-
-def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
-    """Add the window of years in which each life began, and why it may be unusable."""
+    rows = rows.assign(**{name: units[name].to_numpy()[at] for name in units.columns})
+    built_first, built_last = (years[at] for years in production_windows(jobs, families))
+    fitted_from, fitted_to = (rows[name].to_numpy(dtype=float) for name in ("fitted_from", "fitted_to"))
+    taken_year = rows["taken_in"].dt.year.to_numpy(dtype=float)
     fitted = rows["original"].eq("no").to_numpy()
-    names = ("built_first", "built_last", "fitted_from", "fitted_to", "taken_year")
-    built_first, built_last, fitted_from, fitted_to, taken_year = (rows[n].to_numpy(float) for n in names)
     # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
     begin = np.where(np.isnan(fitted_from), built_first, np.fmax(fitted_from, built_first))
     end = np.where(np.isnan(fitted_to), taken_year, np.fmin(fitted_to, taken_year))
@@ -568,19 +542,10 @@ def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]
         "production year contradicts the family's span": ~fitted & crossed,
         "fitted before the unit was built or after it was taken in": fitted & crossed,
     }
+    rows = rows.assign(start_first=first, start_last=last, fitted=fitted)
+    original_unknown = ~rows["original"].isin(["yes", "no"])
     from_span = ~fitted & rows["undated"].to_numpy(dtype=bool)
-    return rows.assign(start_first=first, start_last=last, fitted=fitted, from_span=from_span), reasons
-
-
-def _sift(rows: pd.DataFrame, reasons: dict[str, BoolArray]) -> tuple[pd.DataFrame, pd.Series]:
-    """Drop what cannot be used, each row counted under the first reason that holds."""
-    gone = np.zeros(len(rows), dtype=bool)
-    counts = dict.fromkeys(LEFT_OUT, 0)
-    for reason in ("also recorded as received", *LEFT_OUT[:-1]):
-        hit = reasons[reason] & ~gone
-        counts[reason] = int(hit.sum())
-        gone |= hit
-    return rows[~gone].reset_index(drop=True), pd.Series(counts, name="findings", dtype=np.int64)
+    return rows.assign(original_unknown=original_unknown, from_span=from_span), reasons
 
 
 def _table(rows: pd.DataFrame, event: str) -> pd.DataFrame:
@@ -590,21 +555,14 @@ def _table(rows: pd.DataFrame, event: str) -> pd.DataFrame:
     happened = rows["found"].ne("sound") if event == "needs work" else rows["found"].eq("failed")
     hit = (happened & rows["arose"].ne("during work")).to_numpy()[source]
     # Interval of age in which a failed part failed; (0, age] where no day is known.
-    lower, upper = (
-        since_middle(decimal_year(rows[name])[source], year) for name in ("failed_from", "failed_to")
-    )
+    days = (rows["failed_from"], rows["failed_to"])
+    lower, upper = (since_middle(decimal_year(day)[source], year) for day in days)
     upper = np.where(np.isnan(upper), age, np.clip(upper, 1 / MONTHS, age))
     lower = np.where(np.isnan(lower), 0.0, np.clip(lower, 0.0, upper))
     if event == "needs work":  # it may have needed work long before the day it failed
         lower = np.zeros(source.size)
     lower, upper = np.where(hit, lower, age), np.where(hit, upper, np.inf)
-    computed = {
-        "year": year,
-        "weight": weight,
-        "record": source,
-        "lower": lower,
-        "upper": upper,
-        "age_years": age,
-    }
+    computed = {"year": year, "weight": weight, "record": source, "age_years": age}
+    computed |= {"lower": lower, "upper": upper}
     kept = {name: rows[name].to_numpy()[source] for name in TABLE_COLUMNS if name not in computed}
     return pd.DataFrame({name: computed.get(name, kept.get(name)) for name in TABLE_COLUMNS})

@@ -7,7 +7,7 @@ with what all families together say of these priors, gives every family's poster
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import pairwise
 from typing import Any, NamedTuple, TypeAlias
@@ -127,10 +127,8 @@ def _row_labels(name: str, values: ArrayLike, size: int, *, needed: bool = True)
     empty = pd.isna(labels) | (labels == "")
     labels[empty] = None
     if needed and empty.any():
-        first = int(np.argmax(empty))
-        raise InvalidInput(
-            f"`{name}` must not be empty; {empty.sum()} of {size} are (first: position {first})."
-        )
+        found = f"{empty.sum()} of {size} are (first: position {int(np.argmax(empty))})"
+        raise InvalidInput(f"`{name}` must not be empty; {found}.")
     return labels
 
 
@@ -280,18 +278,18 @@ class Findings:
     alternatives: csr_array  # (M, L): which gives probabilities to these
     mixed_pieces: _Pieces
 
+    def used(self) -> "Findings":
+        """Drop the pieces that no record needs."""
+        used, used_mixed = np.unique(self.single.indices), np.unique(self.alternatives.indices)
+        single, alternatives = self.single[:, used], self.alternatives[:, used_mixed]
+        mixed_pieces = self.mixed_pieces.take(used_mixed)
+        return Findings(self.pieces.take(used), single, self.mixed, alternatives, mixed_pieces)
+
     def of(self, family: int) -> "Findings":
         """Give those of one family."""
-        single, mixed = self.single[[family]], self.mixed[[family]]
-        alternatives = self.alternatives[mixed.indices]
-        used, used_mixed = np.unique(single.indices), np.unique(alternatives.indices)
-        return Findings(
-            self.pieces.take(used),
-            single[:, used],
-            mixed[:, mixed.indices],
-            alternatives[:, used_mixed],
-            self.mixed_pieces.take(used_mixed),
-        )
+        mixed = self.mixed[[family]]
+        alternatives, mixed_of = self.alternatives[mixed.indices], mixed[:, mixed.indices]
+        return replace(self, single=self.single[[family]], mixed=mixed_of, alternatives=alternatives).used()
 
     def log_likelihood(self, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
         """Log-likelihood of each family at the nodes of a lattice; shape (n, I, J).
@@ -334,40 +332,30 @@ class ComponentRecords:
 
 
 def gather(
-    records: LifeRecords | None,
-    *,
-    component: ArrayLike,
-    family: ArrayLike,
-    kind: ArrayLike | None = None,
-    year: ArrayLike | None = None,
-    hearsay: HearsayRows = (),
-) -> list[ComponentRecords]:
+    records: LifeRecords | None, *, component: ArrayLike, family: ArrayLike,
+    kind: ArrayLike | None = None, year: ArrayLike | None = None, hearsay: HearsayRows = (),
+) -> list[ComponentRecords]:  # fmt: skip
     """Lay labels and hearsay beside life records; sort them into components, families and findings."""
     size = 0 if records is None else len(records)
     columns = ("lower", "upper", "count", "weight", "record")
-    frame = pd.DataFrame(
-        {
-            "component": _row_labels("component", component, size),
-            "family": _row_labels("family", family, size),
-            "kind": np.full(size, None) if kind is None else _row_labels("kind", kind, size, needed=False),
-            "year": np.full(size, np.nan) if year is None else _row_years(year, size),
-            "heard": False,
-            "power": 1.0,
-            **{name: np.zeros(0) if records is None else getattr(records, name) for name in columns},
-        }
-    )
-    frame = _with_hearsay(frame, hearsay)
+    told = {
+        "component": _row_labels("component", component, size),
+        "family": _row_labels("family", family, size),
+        "kind": np.full(size, None) if kind is None else _row_labels("kind", kind, size, needed=False),
+        "year": np.full(size, np.nan) if year is None else _row_years(year, size),
+        **{name: np.zeros(0) if records is None else getattr(records, name) for name in columns},
+    }
+    frame = _with_hearsay(pd.DataFrame(told).assign(heard=False, power=1.0), hearsay)
     _check_labels(frame)
     frame["alternatives"] = frame.groupby("record")["record"].transform("size")
-    told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
+    rows = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
-    told = told.sort_values(order, kind="stable", na_position="last")
-    ranked = {name: told[name].to_numpy() for name in told.columns}
-    start = run_starts(ranked["component"])
+    rows = rows.sort_values(order, kind="stable", na_position="last")
+    ranked = {name: rows[name].to_numpy() for name in rows.columns}
     has_kinds = bool(frame["kind"].notna().any())
     return [
         _one_component({name: values[a:b] for name, values in ranked.items()}, has_kinds=has_kinds)
-        for a, b in zip(start, np.append(start, len(told))[1:], strict=True)
+        for a, b in pairwise(np.append(run_starts(ranked["component"]), len(rows)))
     ]
 
 
@@ -388,18 +376,12 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
     decades = np.where(has_year, decades, mean_year[code])
     counted = rows["count"] * rows["weight"]
     return ComponentRecords(
-        component=rows["component"][0],
-        families=list(rows["family"][first]),
-        kinds=kinds,
+        component=rows["component"][0], families=list(rows["family"][first]), kinds=kinds,
         kind=np.array([*map(kinds.index, rows["kind"][first]), *range(len(kinds)), len(kinds) * has_kinds]),
-        has_kinds=has_kinds,
-        power=np.append(rows["power"][first].astype(np.float64), unseen),
-        n_records=n_records,
-        size=np.append(np.bincount(code, counted.astype(np.float64)), unseen),
-        reference_year=reference,
-        mean_year=mean_year,
-        findings=_findings(rows, code, decades),
-    )
+        has_kinds=has_kinds, power=np.append(rows["power"][first].astype(np.float64), unseen),
+        n_records=n_records, size=np.append(np.bincount(code, counted.astype(np.float64)), unseen),
+        reference_year=reference, mean_year=mean_year, findings=_findings(rows, code, decades),
+    )  # fmt: skip
 
 
 def _findings(rows: dict[str, np.ndarray], code: IntArray, decades: FloatArray) -> Findings:
@@ -430,14 +412,10 @@ def _findings(rows: dict[str, np.ndarray], code: IntArray, decades: FloatArray) 
     ends = np.append(0, np.cumsum(length[example]))
     of_set = np.arange(ends[-1]) + np.repeat(start[example] - ends[:-1], length[example])
     alternatives = csr_array((weight[of_set], finding[of_set], ends), shape=(example.size, at.size))
-    used, used_mixed = np.unique(single.indices), np.unique(alternatives.indices)
-    return Findings(
-        pieces.take(used), single[:, used], mixed, alternatives[:, used_mixed], pieces.take(used_mixed)
-    )
+    return Findings(pieces, single, mixed, alternatives, pieces).used()
 
 
 # ---- The lattice of a component, and a finer one for each family with many records
-
 
 # Numbers held in one block of work: about what a processor keeps near by
 ELEMENTS_AT_ONCE = 250_000
@@ -484,7 +462,6 @@ class Lattice(NamedTuple):
 
 
 # ---- What the families of one component have in common: where it is likeliest
-
 
 # A Newton step is no longer than this, and no direction is taken as flatter, in prior standard deviations
 LONGEST_STEP, FLATTEST = 1.5, 0.3
@@ -607,12 +584,6 @@ class Peak:
         root = self.prior_root
         return value - 0.5 * float(z @ z), root.T @ slope - z, root.T @ bend @ root + np.eye(z.size)
 
-    def centres_by_records(self) -> tuple[FloatArray, FloatArray]:
-        """Centre of each kind as its own records have it, with its precision."""
-        slope, bend = self.information
-        precision = np.maximum(bend, 1e-3)
-        return self.place[3:] + slope / precision, precision
-
 
 # ---- The same, averaged over, and the posteriors of the families
 
@@ -648,10 +619,9 @@ class Average:
         self.log_evidence, weight = _normalised(log_weight + log_z)
         self.weight = [weight[:, None] * each for each in self.centre_weight]
 
-    def _densities(
-        self, kind: int, log_scale: FloatArray, log_shape: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def _densities(self, kind: int, *axes: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Prior densities of log scale (C x Q, I) and log shape (B, J) at the nodes of a lattice."""
+        log_scale, log_shape = axes
         if log_scale is self.log_scale and kind in self.shared:
             return self.shared[kind]
         centre, spread = self.centre[kind][:, :, None], self.scale_spread[:, None, None]
@@ -680,7 +650,9 @@ class Average:
         z = np.linspace(-SPREAD_REACH, SPREAD_REACH, N_SPREADS)
         spread = prior.spread(np.log(prior.kind_spread) + prior.spread_sd * z)[:, None]
         # Where the mean of kinds must lie, given a spread, follows from what each kind's records say.
-        said, precision = self.peak.centres_by_records()
+        rise, bend = self.peak.information
+        precision = np.maximum(bend, 1e-3)
+        said = self.peak.place[3:] + rise / precision
         share = 1 / (spread**2 + 1 / precision)
         total = 1 / prior.scale_sd**2 + share.sum(axis=1, keepdims=True)
         sd = 1 / np.sqrt(total)
@@ -727,7 +699,6 @@ class Average:
 
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
-
 # Before the three slopes that count, three are looked at, so many standard deviations apart; of more records
 # than these, three more. What is found may be narrower than what was believed by no more than this.
 APART, PLENTY, NARROWING = 1.0, 400.0, 0.25
@@ -762,9 +733,8 @@ class _Fit:
         size, kind = self.records.size[: len(log_likelihood)], self.records.kind[: len(log_likelihood)]
         is_fine = size > MANY_RECORDS
         is_fine &= not is_rough or is_fine.sum() <= MANY_FAMILIES
-        found = [
-            self._fine_lattice(family, x, log_likelihood[family], slope) for family in np.flatnonzero(is_fine)
-        ]
+        fine = np.flatnonzero(is_fine)
+        found = [self._fine_lattice(family, x, log_likelihood[family], slope) for family in fine]
         if is_rough:
             log_likelihood *= np.minimum(1.0, ROUGH_RECORDS / size)[:, None, None]
         for k in range(len(self.records.kinds)):
@@ -848,7 +818,6 @@ class _Fit:
 
 # ---- Posterior of P(failed by age) along lines of constant shape
 
-
 # Nodes kept of each line, and the weight left out, relative to a family's greatest
 NODES_KEPT, LEFT_OUT = 40, 1e-6
 BISECTIONS = 36
@@ -888,8 +857,8 @@ class _Lines(NamedTuple):
         # All on one node (thousands of witnessed lives that agree): the node still has a width.
         return mean, covariance + 1e-9 * np.eye(2)
 
-    def mean_and_square(self, log_age: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Mean of the probability of having failed by an age, and of its square; two ndarrays, shape (n,)."""
+    def mean(self, log_age: FloatArray) -> FloatArray:
+        """Mean of the probability of having failed by an age; shape (n,)."""
         node = np.arange(self.weight.shape[2])
         work = log_age[:, None, None] - self.first[:, :, None] - self.step[:, :, None] * node
         work *= np.exp(self.log_shape)[:, :, None]
@@ -897,8 +866,7 @@ class _Lines(NamedTuple):
             np.exp(work, out=work)
         np.negative(work, out=work)
         np.expm1(work, out=work)
-        mean = -np.einsum("nri,nri->n", self.weight, work)
-        return mean, np.einsum("nri,nri->n", self.weight, np.square(work, out=work))
+        return np.asarray(-np.einsum("nri,nri->n", self.weight, work))
 
     def quantiles(self, log_age: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
         """Quantiles of that probability, by bisection; ndarrays of float64, shape (n,)."""
@@ -926,16 +894,13 @@ class _Lines(NamedTuple):
     def _chance_below(self, scale: FloatArray, below: FloatArray, rise: FloatArray) -> FloatArray:
         edge = np.clip((scale - self.first) / self.step + 0.5, 0.0, self.weight.shape[2])
         left = np.minimum(edge.astype(np.int64), self.weight.shape[2] - 1)[:, :, None]
-        a, b, bend = (
-            np.take_along_axis(values, at, axis=2)[:, :, 0]
-            for values, at in ((below, left), (below, left + 1), (rise, left))
-        )
+        places = ((below, left), (below, left + 1), (rise, left))
+        a, b, bend = (np.take_along_axis(values, at, axis=2)[:, :, 0] for values, at in places)
         part = edge - left[:, :, 0]
         return (below[:, :, -1] - a - (b - a) * part - 0.5 * bend * (part**2 - part)).sum(axis=1)
 
 
 # ---- Posteriors of the families of a component, and what they answer
-
 
 # About what a processor keeps near by
 QUESTIONS_AT_ONCE = 32
@@ -952,20 +917,13 @@ class _Posterior:
 
     @classmethod
     def of(
-        cls,
-        at_slopes: Sequence[_Lines],
-        slopes: FloatArray,
-        chance: FloatArray,
-        slope: float,
-        slope_sd: float,
+        cls, at_slopes: Sequence[_Lines], slopes: FloatArray, chance: FloatArray, *slope: float
     ) -> "_Posterior":
-        """Lay the posteriors at some slopes side by side."""
-        weighed = [
-            each._replace(weight=each.weight * np.float32(p))
-            for each, p in zip(at_slopes, chance, strict=True)
-        ]
+        """Lay the posteriors at some slopes side by side; last the mean of the slope and its deviation."""
+        pairs = zip(at_slopes, chance, strict=True)
+        weighed = [each._replace(weight=each.weight * np.float32(p)) for each, p in pairs]
         every = _Lines(*(np.concatenate(parts, axis=1) for parts in zip(*weighed, strict=True)))
-        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), slope, slope_sd)
+        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), *slope)
 
     def lines(self, family: IntArray, decades: FloatArray) -> _Lines:
         """Lines of some families, for units built so many decades after the reference year."""
@@ -984,7 +942,7 @@ class _Posterior:
             at = slice(first, first + QUESTIONS_AT_ONCE)
             lines = self.lines(family[at], decades[at])
             ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
-            out[:, at] = np.stack([lines.mean_and_square(log_age[at])[0], *ends])
+            out[:, at] = np.stack([lines.mean(log_age[at]), *ends])
         return out
 
 
@@ -1013,22 +971,12 @@ class PooledComponent:
 
 @dataclass(frozen=True, eq=False)
 class PooledLives:
-    """Posterior of the lives of every component in every family.
-
-    Attributes
-    ----------
-    parts : dict of str to PooledComponent
-    other : _Posterior
-        The one entry for a component that nobody has spoken of.
-    prior : Hyperprior
-    has_years, has_kinds : bool
-        Whether production years, and kinds, were told apart.
-    """
+    """Posterior of the lives of every component in every family."""
 
     parts: dict[str, PooledComponent]
-    other: _Posterior
+    other: _Posterior  # the one entry for a component that nobody has spoken of
     prior: Hyperprior
-    has_years: bool
+    has_years: bool  # whether production years, and kinds, were told apart
     has_kinds: bool
 
     @property
@@ -1074,9 +1022,8 @@ class PooledLives:
         asked = {"component": component, "family": family, "kind": kind}
         names = [_labels(name, labels) for name, labels in asked.items()]
         numbers = [np.asarray(np.nan if v is None else v, dtype=np.float64) for v in (age_years, year)]
-        flat = [values.ravel() for values in np.broadcast_arrays(*names, *numbers)]
-        shape = np.broadcast_shapes(*(values.shape for values in (*names, *numbers)))
-        age = flat[3]
+        each = np.broadcast_arrays(*names, *numbers)
+        labels, families, kinds, age, years = (values.ravel() for values in each)
         bad = ~(age >= 0)
         if bad.any():
             first = int(np.argmax(bad))
@@ -1085,11 +1032,11 @@ class PooledLives:
                 f"(first: position {first}, {age[first]:g})."
             )
         out = np.empty((3, age.size))
-        for name in dict.fromkeys(flat[0]):
-            at = np.flatnonzero(flat[0] == name)
-            posterior, entry, decades = self._places(name, flat[1][at], flat[2][at], flat[4][at])
+        for name in dict.fromkeys(labels):
+            at = np.flatnonzero(labels == name)
+            posterior, entry, decades = self._places(name, families[at], kinds[at], years[at])
             out[:, at] = posterior.failed_by(entry, age[at], decades, level)
-        mean, low, high = out.reshape(3, *shape)
+        mean, low, high = out.reshape(3, *each[0].shape)
         return mean, low, high
 
     def summaries(
@@ -1111,7 +1058,7 @@ class PooledLives:
     def _places(
         self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray
     ) -> tuple[_Posterior, IntArray, FloatArray]:
-        """_Posterior, entries in it, and decades from the reference year."""
+        """Give the posterior, entries in it, and decades from the reference year."""
         if not self.has_years and not np.isnan(year).all():
             raise InvalidInput(
                 f"The records of {component!r} were pooled without production years, so `year` has no "
@@ -1164,12 +1111,10 @@ class PooledLives:
             at = np.array([part.families[family] for family in families], dtype=np.int64)
             means, covariances = part.posterior.lines(at, part.mean_year[at]).moments()
             for family, i, mean, covariance in zip(families, at, means, covariances, strict=True):
-                sd = np.sqrt(np.diag(covariance))
-                correlation = covariance[0, 1] / sd.prod()
-                year = part.reference_year + YEARS_PER_DECADE * part.mean_year[i]
-                year = year if part.n_records[i] > 0 else np.nan
-                start = (component, family, part.kind_of[family], part.n_records[i], year)
-                rows.append((*start, *np.exp(mean), *sd, correlation))
+                sd, n = np.sqrt(np.diag(covariance)), part.n_records[i]
+                year = part.reference_year + YEARS_PER_DECADE * part.mean_year[i] if n > 0 else np.nan
+                told = (component, family, part.kind_of[family], n, year)
+                rows.append((*told, *np.exp(mean), *sd, covariance[0, 1] / sd.prod()))
         columns = ["component", "family", "kind", "n_records", "mean_year", "scale_years", "shape"]
         return pd.DataFrame(rows, columns=[*columns, "log_scale_sd", "log_shape_sd", "correlation"])
 
@@ -1257,30 +1202,21 @@ def pool(
     prior = prior or Hyperprior()
     gathered = gather(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
     has_kinds = any(name is not None for one in gathered for name in one.kinds)
-    fit = partial(_posterior, prior=prior)
+    fit = partial(_pooled, prior=prior)
     with threadpool_limits(1):  # more threads would only wait for each other: the matrices are small
-        fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
-        parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
+        fitted = list(executor.map(fit, gathered) if executor else map(fit, gathered))
+    parts = {one.component: part for one, part in zip(gathered, fitted, strict=True)}
     return PooledLives(parts, _other(parts, prior), prior, year is not None, has_kinds)
 
 
-def _posterior(records: ComponentRecords, prior: Hyperprior) -> _Posterior:
-    return _Fit(records, prior).posterior()
-
-
-def _part(records: ComponentRecords, posterior: _Posterior) -> PooledComponent:
-    """Keep of a component what answers questions: no records, and no families without a name."""
-    families = {name: i for i, name in enumerate(records.families) if name is not None}
+def _pooled(records: ComponentRecords, prior: Hyperprior) -> PooledComponent:
+    """Fit a component and keep what answers questions: no records, and no families without a name."""
     # Families of sayings about a kind are in the posterior too, but nobody can ask for them.
-    return PooledComponent(
-        families=families,
-        kinds={kind: i for i, kind in enumerate(records.kinds)},
-        kind_of={name: records.kinds[records.kind[i]] for name, i in families.items()},
-        n_records=records.n_records,
-        reference_year=records.reference_year,
-        mean_year=records.mean_year,
-        posterior=posterior,
-    )
+    families = {name: i for i, name in enumerate(records.families) if name is not None}
+    kinds = {kind: i for i, kind in enumerate(records.kinds)}
+    kind_of = {name: records.kinds[records.kind[i]] for name, i in families.items()}
+    of_each = records.n_records, records.reference_year, records.mean_year
+    return PooledComponent(families, kinds, kind_of, *of_each, _Fit(records, prior).posterior())
 
 
 OTHER_REACH, OTHER_NODES = 6.0, (128, 80)

@@ -16,7 +16,6 @@ from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, L
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
 
-
 _CLOSE = 1e-10
 _MOST_STEPS = 100
 
@@ -88,7 +87,6 @@ def _ends_in_brackets(
 # fixed, has dropped by half the chi-square quantile (S. S. Wilks 1938, Annals of Mathematical Statistics
 # 9, 60-62). Holding a quantity fixed leaves a line in the plane of (slope, level), so each step is a
 # concave search along that line. Ends stay inside the range of the quantity by themselves.
-
 
 Quantity = Literal["shape", "failed", "life"]
 
@@ -200,16 +198,14 @@ class Lines:
         slope, level = peak.slope, peak.level
         if self.quantity == "shape":
             run, line = level, np.log(slope)
-            across = np.column_stack((1.0 / slope, np.zeros_like(slope)))
+            across = (1.0 / slope, np.zeros_like(slope))
         elif self.quantity == "failed":
             run, line = slope, slope * self.fixed + level
-            across = np.column_stack((self.fixed, np.ones_like(slope)))
+            across = (self.fixed, np.ones_like(slope))
         else:
             run, line = slope, (self.fixed - level) / slope
-            across = np.column_stack((-line / slope, -1.0 / slope))
-        ss, sl, ll = peak.information.T
-        a, b = across.T
-        variance = (ll * a**2 - 2 * sl * a * b + ss * b**2) / (ss * ll - sl**2)
+            across = (-line / slope, -1.0 / slope)
+        variance = peak.variance(*across)
         return run, line, np.sqrt(np.where(variance > 0, variance, 1.0))
 
     def highest(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -311,7 +307,6 @@ def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArra
 
 # ---- What a batch of Weibull fits says: estimates, intervals, and a status for what cannot be said
 
-
 Interval = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -392,7 +387,12 @@ class WeibullFit:
         """
         ages = np.asarray(age_years, dtype=float)
         if ages.ndim == 2 and len(ages) == self.stratum.size:
-            return self._failed_by_several(ages)
+            # Every stratum is asked as often as there are ages, in one pass.
+            each = np.repeat(np.arange(self._peak.slope.size), ages.shape[1])
+            likelihood, peak = self._likelihood.take(each), self._peak.take(each)
+            stratum, status = np.arange(ages.size), np.repeat(self.status, ages.shape[1])
+            many = replace(self, stratum=stratum, status=status, _likelihood=likelihood, _peak=peak)
+            return tuple(found.reshape(ages.shape) for found in many.failed_by(ages.ravel()))  # type: ignore[return-value]
         age = np.broadcast_to(ages, self.stratum.shape)
         good = (age >= 0) & np.isfinite(age)
         if not good.all():
@@ -406,19 +406,6 @@ class WeibullFit:
             among(self.usable, np.where(born[self.usable], 0.0, -np.expm1(-np.exp(np.minimum(z, 700.0)))))
             for z in (self._peak.slope * place + self._peak.level, *ends)
         )
-
-    def _failed_by_several(self, ages: FloatArray) -> Interval:
-        """Ask every stratum as often as there are ages, in one pass."""
-        times = ages.shape[1]
-        each = np.repeat(np.arange(self._peak.slope.size), times)
-        many = replace(
-            self,
-            stratum=np.arange(ages.size),
-            status=np.repeat(self.status, times),
-            _likelihood=self._likelihood.take(each),
-            _peak=self._peak.take(each),
-        )
-        return tuple(found.reshape(ages.shape) for found in many.failed_by(ages.ravel()))  # type: ignore[return-value]
 
     def life(self, share: ArrayLike) -> Interval:
         """Age in years by which a share has failed, with its profile-likelihood interval.
@@ -459,10 +446,8 @@ class WeibullFit:
     def table(self) -> pd.DataFrame:
         """One row per stratum with everything above but the intervals of `failed_by` and `life`."""
         frame = pd.DataFrame({name: getattr(self, name) for name in _TABLE[:5]})
-        for name, unit, ends in (
-            ("shape", "", self.shape_interval()),
-            ("scale", "_years", self.scale_interval()),
-        ):
+        intervals = ("shape", "", self.shape_interval()), ("scale", "_years", self.scale_interval())
+        for name, unit, ends in intervals:
             frame[f"{name}{unit}"], frame[f"{name}_se{unit}"] = ends[0], getattr(self, f"{name}_se")
             frame[f"{name}_low{unit}"], frame[f"{name}_high{unit}"] = ends[1:]
         frame["bracket_low_years"], frame["bracket_high_years"] = self.bracket_low, self.bracket_high
@@ -521,13 +506,11 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     known, peak, likelihood = find_peaks(data)
     shape = peak.slope / likelihood.spread
     scale = np.exp(np.log(likelihood.first_age) - peak.level / shape)
-    estimates = {
-        "shape": shape,
-        "scale": scale,
-        "shape_se": shape * _relative_error(peak, (1.0 / peak.slope, 0.0)),
-        "scale_se": scale * _relative_error(peak, (peak.level / peak.slope, -1.0)) / shape,
-        "log_likelihood": peak.value,
-    }
+    with np.errstate(divide="ignore", invalid="ignore"):  # a ridge of a mixture has no standard error
+        shape_se = shape * np.sqrt(peak.variance(1.0 / peak.slope, 0.0))
+        scale_se = scale * np.sqrt(peak.variance(peak.level / peak.slope, -1.0)) / shape
+    estimates = {"shape": shape, "scale": scale, "shape_se": shape_se, "scale_se": scale_se}
+    estimates["log_likelihood"] = peak.value
     usable = np.asarray(known.status == OK)
     return WeibullFit(
         stratum=data.strata, status=known.status, n_failed=known.n_failed, n_sound=known.n_sound,
@@ -537,16 +520,7 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     )  # fmt: skip
 
 
-def _relative_error(peak: Peak, by: tuple[FloatArray, FloatArray | float]) -> FloatArray:
-    """Estimate the standard error of a number with these derivatives by (slope, level)."""
-    ss, sl, ll = peak.information.T
-    with np.errstate(divide="ignore", invalid="ignore"):  # a ridge of a mixture has no standard error
-        variance = (ll * by[0] ** 2 - 2 * sl * by[0] * by[1] + ss * by[1] ** 2) / (ss * ll - sl**2)
-        return np.sqrt(variance)
-
-
 # ---- Whether a Weibull curve sums up the lives of one stratum fairly, and whether risk changes with age
-
 
 # Standard distributions of log life, F((log t - location) / spread) has failed by age t, by the logs of their
 # density, of F and of 1 - F: either tail keeps its digits.
@@ -573,35 +547,20 @@ _FEWEST_LIVES = 10.0
 
 @dataclass(frozen=True, eq=False)
 class ModelCheck:
-    """How four shapes of life fit the same records.
+    """How four shapes of life fit the same records."""
 
-    Attributes
-    ----------
-    status : str
-        As in `WeibullFit`; without "ok" there are no numbers.
-    verdict : str
-        "fair summary", "another shape fits better" or "too few to tell".
-    best : str
-        Shape with the smallest AIC; "" without numbers.
-    shape : float
-        Weibull shape, dimensionless.
-    ageing_statistic, ageing_p : float
-        Likelihood ratio against shape 1 (risk does not depend on age) and its two-sided p-value from
-        chi-square with 1 degree of freedom.
-    n_records : float
-    table : DataFrame
-        One row per shape of life, the best first: model, n_parameters, log_likelihood, aic, aic_difference,
-        location, spread. For Weibull and exponential the last two are log(scale) and 1 / shape, for lognormal
-        mean and standard deviation of log life, for log-logistic their like. Ages in years.
-    """
-
-    status: str
-    verdict: str
-    best: str
-    shape: float
+    status: str  # as in `WeibullFit`; without "ok" there are no numbers
+    verdict: str  # `FAIR`, `ANOTHER` or `TOO_FEW`
+    best: str  # shape with the smallest AIC; "" without numbers
+    shape: float  # Weibull shape, dimensionless
+    # Likelihood ratio against shape 1 (risk does not depend on age) and its two-sided p-value from chi-square
+    # with 1 degree of freedom
     ageing_statistic: float
     ageing_p: float
     n_records: float
+    # One row per shape of life, the best first. Location and spread are log(scale) and 1 / shape for Weibull
+    # and exponential, mean and standard deviation of log life for lognormal, their like for log-logistic;
+    # ages in years.
     table: pd.DataFrame
 
 

@@ -18,7 +18,6 @@ from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords,
 
 # ---- Records whose year of production is known
 
-
 # Above this, age and year of production say the same, and no method can tell which of them matters.
 TOO_CORRELATED = 0.95
 CONFOUNDED = "cannot tell ageing from vintage"
@@ -93,7 +92,6 @@ class Groups:
 
 # ---- Chance of having failed by an age where the production year does not matter
 
-
 _STEPS = 15
 _LONGEST_STEP, _SHORTEST_STEP = 1.0, 1e-7
 
@@ -165,7 +163,6 @@ class Null:
 
 
 # ---- Statistics of a search over production years, and their distribution where nothing changed
-
 
 MIN_RECORDS = 10  # below that no data reach a small p-value
 MIN_SIDE = 3
@@ -273,7 +270,6 @@ def prepare_search(parts: Parts) -> Search | None:
 
 
 # ---- Search for the one production year from which on lives are different
-
 
 FEW = 6
 """With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
