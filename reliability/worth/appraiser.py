@@ -91,7 +91,7 @@ OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families, as the bench was on a day."""
     from reliability.worth import money, recalibration
-    from reliability.worth.bench import read_bench
+    from reliability.worth.bench import arrived_states, read_bench
     from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
     from reliability.worth.supply import fit_repairability, read_shelf, read_supply, trials
 
@@ -108,7 +108,7 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     mending = fit_repairability(trials(bench.jobs, known.findings), components, bench.families, supply)
     pooled = pool_lives(bench, findings)
     lives = _family_lives(pooled, mending, names, slots)
-    arrived = _arrived(bench, findings, components)
+    arrived = arrived_states(bench, findings, components)
     ages = recalibration.ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
@@ -138,6 +138,10 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     gaps = COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY
     terms = odds.Terms(settings.hour_rate, settings.selling_fee, settings.margin, settings.caution,
                        settings.haggle_room, money.comeback_cost(bench))  # fmt: skip
+    tally = Tally(
+        jobs_finished=int(own.sum()), jobs_imported=int((~own).sum()), jobs_open=len(bench.open_jobs),
+        jobs_missing=bench.n_missing, gaps=gaps, repaired=int(bench.jobs.loc[own, "repaired"].sum()),
+    )  # fmt: skip
     return Appraiser(
         as_of=as_of,
         fingerprint=records.fingerprint(),
@@ -147,14 +151,7 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
         families={entry.family: entry for entry in entries if entry.family},
         kinds={entry.kind: entry for entry in entries if not entry.family},
         models=dict(zip(known.models["model"], known.models["family"], strict=True)),
-        tally=Tally(
-            jobs_finished=int(own.sum()),
-            jobs_imported=int((~own).sum()),
-            jobs_open=len(bench.open_jobs),
-            jobs_missing=bench.n_missing,
-            gaps=gaps,
-            repaired=int(bench.jobs.loc[own, "repaired"].sum()),
-        ),
+        tally=tally,
     )
 
 
@@ -263,20 +260,6 @@ def _fit_states(
     return replace(shared, **fit_sign_causes(arrived, failed_odds, bench.sign_values))
 
 
-def _arrived(bench: "Bench", findings: "pd.DataFrame", components: tuple[str, ...]) -> odds.Floats:
-    """State in which each component arrived: 1 failed, 0 alive, NaN not examined."""
-    from reliability.worth.bench import place
-    from reliability.worth.money import failed_in_job
-
-    failed = failed_in_job(bench, components)
-    state = np.full(failed.shape, np.nan)
-    there, cells = place(findings["job"], findings["component"], bench.jobs["job"], components)
-    alive = (findings["found"] != "failed") | (findings["arose"] == "during work")
-    state[cells] = np.where(alive, 0.0, 1.0)[there]
-    state[np.isnan(state) & (failed == 1)] = 1.0  # it ended the job and nobody wrote a finding
-    return state
-
-
 # ---- What is kept on disk
 
 
@@ -340,15 +323,13 @@ MOST_KEPT = 40
 
 
 def kept(
-    folder: Path | None,  # none: nothing is kept
-    key: Sequence[object],  # all that the content depends on, beside the code that fits
-    make: Callable[[], Any],  # what gives None is not kept
-    *,
-    read: Callable[[Any], Any] = lambda plain: plain,
-    write: Callable[[Any], Any] = lambda made: made,
+    folder: Path | None, key: Sequence[object], make: Callable[[], Any], *,
+    read: Callable[[Any], Any] = lambda plain: plain, write: Callable[[Any], Any] = lambda made: made,
     warn: Callable[[str], object] = lambda _: None,
-) -> Any:
+) -> Any:  # fmt: skip
     """Give what is kept under a key, with every digit, or make it and keep it; the ones used last stay."""
+    # `folder`: nothing is kept without one; `key`: all that the content depends on beside the code that fits;
+    # `make`: where it gives None, that is not kept.
     if folder is None:
         return make()
     named = json.dumps([*map(str, key), digest(PACKAGE, "records/*.py", "life/*.py", "worth/*.py")])

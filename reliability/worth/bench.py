@@ -167,13 +167,10 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     jobs = known.jobs[~is_open].reset_index(drop=True)
     family_at = pd.Index(families).get_indexer(jobs["family"])
     jobs = jobs.assign(
-        family_at=family_at,
-        kind=jobs["family"].map(kind_of),
-        kind_at=family_kind[family_at] if len(jobs) else np.zeros(0, np.int64),
-        own=jobs["origin"].isna(),
-        repaired=(jobs["outcome"] == REPAIRED).astype(float),
-        season=jobs["taken_in"].dt.year,
-    )
+        family_at=family_at, kind=jobs["family"].map(kind_of),
+        kind_at=family_kind[family_at] if len(jobs) else np.zeros(0, np.int64), own=jobs["origin"].isna(),
+        repaired=(jobs["outcome"] == REPAIRED).astype(float), season=jobs["taken_in"].dt.year,
+    )  # fmt: skip
     told = jobs["job"].isin(known.findings["job"])
     if not _is_silent(told[jobs["own"]]):
         # Of jobs without a finding only failed ones would name a component: it would look worse than it is.
@@ -192,6 +189,27 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     missing = missing_by_season(known.jobs, as_of, known.withdrawn)
     return Bench(known, as_of, families, kinds, signs, family_kind, jobs, sign_values, ages, missing,
                  open_jobs)  # fmt: skip
+
+
+def failed_in_job(bench: Bench, components: tuple[str, ...]) -> Floats:
+    """Mark the components that each finished job found failed; ndarray, shape (n_jobs, n_components)."""
+    jobs, findings = bench.jobs, bench.records.findings
+    failed = findings[findings["found"] == "failed"]
+    table = np.zeros((len(jobs), len(components)))
+    for job, component in ((failed["job"], failed["component"]), (jobs["job"], jobs["ended_by"].fillna(""))):
+        table[place(job, component, jobs["job"], components)[1]] = 1.0
+    return table
+
+
+def arrived_states(bench: Bench, findings: pd.DataFrame, components: tuple[str, ...]) -> Floats:
+    """State in which each component arrived: 1 failed, 0 alive, NaN not examined; as `failed_in_job`."""
+    failed = failed_in_job(bench, components)
+    state = np.full(failed.shape, np.nan)
+    there, cells = place(findings["job"], findings["component"], bench.jobs["job"], components)
+    alive = (findings["found"] != "failed") | (findings["arose"] == "during work")
+    state[cells] = np.where(alive, 0.0, 1.0)[there]
+    state[np.isnan(state) & (failed == 1)] = 1.0  # it ended the job and nobody wrote a finding
+    return state
 
 
 def _is_silent(told: Sequence[bool]) -> bool:

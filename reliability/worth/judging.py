@@ -142,8 +142,7 @@ def plain_offers(
     """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep."""
     seen = []
     for offer, said in zip(plain_rows(offers), verdicts.to_dict("records"), strict=True):
-        row = {name: offer[name] for name in NAMES}
-        row |= {"seen_on": (row["seen_on"] or day).isoformat()}
+        row = {name: offer[name] for name in NAMES} | {"seen_on": (offer["seen_on"] or day).isoformat()}
         row |= {"verdict": said["verdict"], "ceiling": round(float(said["ceiling"]), 2)}
         signs = {name: str(cell) for name, cell in offer.items() if name not in NAMES and cell is not None}
         seen.append((row, signs))
@@ -248,15 +247,9 @@ def entry_of(appraiser: Appraiser, family: str) -> FamilyEntry:
 
 
 def unit_of(
-    appraiser: Appraiser,
-    family: str,
-    *,
-    built_from: int | None = None,
-    built_to: int | None = None,
-    signs: Mapping[str, str] | None = None,
-    asked: float | None = None,
-    seen_on: datetime.date | None = None,
-) -> tuple[FamilyEntry, Unit, list[str]]:
+    appraiser: Appraiser, family: str, *, built_from: int | None = None, built_to: int | None = None,
+    signs: Mapping[str, str] | None = None, asked: float | None = None, seen_on: datetime.date | None = None,
+) -> tuple[FamilyEntry, Unit, list[str]]:  # fmt: skip
     """Describe a unit of a family of the ledger, seen on the appraiser's day unless it is said when."""
     entry = entry_of(appraiser, family)
     row = {"offer": family, "family": family, "asked": asked, "seen_on": seen_on, **(signs or {})}
@@ -482,8 +475,8 @@ def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.dat
 
 def _judge_lot(lot: str, members: Sequence[_Judged], appraiser: Appraiser) -> None:
     """Write into the rows of a lot what it is worth as a whole, and what its units are worth singly."""
-    prices = [each.offer["lot_asked"] for each in members]
-    asked = next((float(price) for price in prices if not np.isnan(price)), np.nan)
+    prices = [float(each.offer["lot_asked"]) for each in members]
+    asked = next((price for price in prices if not np.isnan(price)), np.nan)
     own = np.array([each.unit.working_price for each in members])
     price = np.where(np.isnan(own), [each.entry.working_price for each in members], own)
     if any(np.isnan(own) & [each.entry.price_doubt > 0 for each in members]):
@@ -522,18 +515,14 @@ def verdict_row(
     ceiling = ceiling_price(appraisal.gain_free, appraiser.terms)
     chief, rival = chief_risks(entry, appraisal, appraiser)
     row: dict[str, Any] = {
-        "verdict": None,
-        "ceiling": ceiling,
+        "verdict": None, "ceiling": ceiling,
         **dict.fromkeys(("expected_gain", "gain_low", "gain_high", "chance_of_loss"), np.nan),
         "success_chance": round(float(appraisal.success.mean()), 4),
         "success_low": round(draw_quantile(appraisal.success, 0.05), 4),
         "success_high": round(draw_quantile(appraisal.success, 0.95), 4),
-        "hours": round(appraisal.hours, 2),
-        "chief_risk": chief,
-        "rival_risk": rival,
-        "jobs_seen": entry.jobs_seen,
-        "evidence": entry.evidence,
-    }
+        "hours": round(appraisal.hours, 2), "chief_risk": chief, "rival_risk": rival,
+        "jobs_seen": entry.jobs_seen, "evidence": entry.evidence,
+    }  # fmt: skip
     if not np.isnan(asked):
         gains = appraisal.cases - asked
         row["verdict"] = decide(entry, appraisal, appraiser.terms, asked, ceiling)

@@ -99,16 +99,15 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     # One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
     # ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
     # repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
-    table = _mentions(bench)
-    lists = {"": USUAL_COMPONENTS["other"]}
+    table, lists = _mentions(bench), {"": USUAL_COMPONENTS["other"]}
     for kind in bench.kinds:
         here = table[table["kind"] == kind]
         seen = here["component"].value_counts()
         usual = USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
         if here["job"].nunique() >= FEWEST_JOBS:
             usual = tuple(name for name in usual if name in seen.index)
-        told = seen.index[seen >= FEWEST_FINDINGS]
-        lists[kind] = tuple(dict.fromkeys([*usual, *sorted(told)])) or USUAL_COMPONENTS["other"]
+        told = sorted(seen.index[seen >= FEWEST_FINDINGS])
+        lists[kind] = tuple(dict.fromkeys([*usual, *told])) or USUAL_COMPONENTS["other"]
     return lists
 
 
@@ -219,24 +218,18 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
 
 def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
     """Find the components that changed in a production year, over all families at once."""
-    searched = _most_told(seen)
+    # Only the families' components with most records of one known year, which are what a search reads.
+    pair, table = ["component", "family"], seen.table
+    n_known = table["weight"].eq(1.0).groupby([table[name] for name in pair]).sum()
+    most = n_known.sort_values(ascending=False, kind="stable").index[:MOST_SEARCHED]
+    kept = pd.MultiIndex.from_frame(table[pair]).isin(most)
+    searched = replace(seen, table=table[kept].reset_index(drop=True))
     records, labels = searched.life_records()
     ages = searched.table["age_years"].to_numpy(float)
     found = find_changes(records, _built(searched.table), labels, age_years=ages)
-    kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
-    names = zip(kept["family"], kept["component"], strict=True)
-    return dict(zip(names, kept["change_year"].astype(float), strict=True))
-
-
-def _most_told(seen: Observations) -> Observations:
-    """Keep the families' components with most records of one known year, which are what a search reads."""
-    pair, table = ["component", "family"], seen.table
-    n_known = table["weight"].eq(1.0).groupby([table[name] for name in pair]).sum()
-    if n_known.size <= MOST_SEARCHED:
-        return seen
-    most = n_known.sort_values(ascending=False, kind="stable").index[:MOST_SEARCHED]
-    kept = pd.MultiIndex.from_frame(table[pair]).isin(most)
-    return replace(seen, table=table[kept].reset_index(drop=True))
+    believed = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
+    names = zip(believed["family"], believed["component"], strict=True)
+    return dict(zip(names, believed["change_year"].astype(float), strict=True))
 
 
 def _built(table: pd.DataFrame) -> Floats:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from reliability.life.lives import decimal_year
 from reliability.records.frames import Records
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, place, read_bench, seen_units
+from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, failed_in_job, read_bench, seen_units
 from reliability.worth.odds import Spread, sale_price
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, one_hot, shrunk_shares
 from reliability.worth.supply import read_shelf
@@ -54,15 +54,9 @@ class Amount(NamedTuple):
 
 
 def _by_slot(
-    bench: Bench,
-    y: Floats,
-    at: Ints,
-    level: tuple[float, float],
-    kind_sds: tuple[float, ...],
-    family_sds: tuple[float, ...],
-    usual_sd: float,
-    more: Sequence[Block] = (),
-) -> tuple[Amount, ShrunkFit]:
+    bench: Bench, y: Floats, at: Ints, level: tuple[float, float], kind_sds: tuple[float, ...],
+    family_sds: tuple[float, ...], usual_sd: float, more: Sequence[Block] = (),
+) -> tuple[Amount, ShrunkFit]:  # fmt: skip
     """Fit level, kinds and families (`at`, of each row), and `more` that is 0 in what is told of a slot."""
     n_k = len(bench.kinds)
     everywhere = Block("level", np.ones((at.size, 1)), level[1:], level[0])
@@ -352,16 +346,6 @@ COMEBACK_HOURS = 1.0
 PAID_ACTIONS = ("replaced", "rebuilt")
 
 
-def failed_in_job(bench: Bench, components: tuple[str, ...]) -> Floats:
-    """Mark the components that each finished job found failed; ndarray, shape (n_jobs, n_components)."""
-    jobs, findings = bench.jobs, bench.records.findings
-    failed = findings[findings["found"] == "failed"]
-    table = np.zeros((len(jobs), len(components)))
-    for job, component in ((failed["job"], failed["component"]), (jobs["job"], jobs["ended_by"].fillna(""))):
-        table[place(job, component, jobs["job"], components)[1]] = 1.0
-    return table
-
-
 def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Floats:
     """Chance that a component that arrived alive dies on the bench; ndarray, shape (n_components,)."""
     during = (findings["arose"] == "during work") & (findings["found"] == "failed")
@@ -484,16 +468,13 @@ def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = N
 
 def _checks(records: Records, jobs: pd.DataFrame) -> pd.DataFrame:
     """Tell of each check of these units whether it was a comeback within the warranty, and what that cost."""
-    # Hours that nobody wrote down count at their usual number.
     settings = records.settings
     checks = records.followups.merge(jobs[["job", "sold_on", "closed"]], on="job")
     start = checks["sold_on"].fillna(checks["closed"])
     days = (checks["failed_on"].fillna(checks["checked_on"]) - start).dt.days
-    return checks.assign(
-        came_back=(checks["working"] == "no") & (days <= settings.warranty_days),
-        spent=checks["hours"].fillna(COMEBACK_HOURS) * settings.hour_rate + checks["cost"].fillna(0.0),
-        days=(checks["checked_on"] - start).dt.days,
-    )
+    came_back = (checks["working"] == "no") & (days <= settings.warranty_days)
+    spent = checks["hours"].fillna(COMEBACK_HOURS) * settings.hour_rate + checks["cost"].fillna(0.0)
+    return checks.assign(came_back=came_back, spent=spent, days=(checks["checked_on"] - start).dt.days)
 
 
 def comeback_cost(bench: Bench) -> float:

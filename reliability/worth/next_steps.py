@@ -54,20 +54,17 @@ def on_hand(
     done = found[_is_unsold(jobs).to_numpy()]
     predicted = ({*each.split(", ")} & {"purchase", "parts", "other costs"} for each in done["predicted"])
     unsold = done[["job", "family"]].assign(
-        state="unsold",
-        since=done["closed"],
+        state="unsold", since=done["closed"],
         money_in=done["bought_for"] + done["part_costs"] + done["other_costs"],
         is_predicted=[bool(each) for each in predicted],
         price=[sale_price(odds.families[each]) for each in done["family"]],
-    )
+    )  # fmt: skip
     work = bench.open_jobs
+    bought = work["bought_for"].fillna(work["family"].map(usual_prices(bench.records))).astype(float)
     begun = work[["job", "family"]].assign(
-        state="open",
-        since=work["taken_in"],
-        money_in=work["bought_for"].fillna(work["family"].map(usual_prices(bench.records))).astype(float),
-        is_predicted=work["bought_for"].isna(),
+        state="open", since=work["taken_in"], money_in=bought, is_predicted=work["bought_for"].isna(),
         price=np.nan,
-    )
+    )  # fmt: skip
     table = pd.concat([each for each in (unsold, begun) if len(each)] or [begun], ignore_index=True)
     table.insert(4, "days", (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days)
     return table.sort_values(["since", "job"], ignore_index=True)

@@ -292,19 +292,13 @@ PLAN_COLUMNS = ("move", "component", "failed", "ends_job", "look_cost", "mend_co
 WITHOUT_MAINS = ("loudspeaker",)
 CHARGED = ("capacitor", "crossover", "output stage", "power supply", "regulator", "transformer", "tube")
 
-MAINS_CAUTION = (
-    "Mains voltage kills: pull the plug before you open the unit. Local codes come first; leave what they "
-    "reserve for licensed people, and what you are not sure of."
-)
-CHARGE_CAUTION = (
-    "Capacitors keep their charge without the plug: discharge the large ones through a resistor and "
-    "measure before you touch anything."
-)
+MAINS_CAUTION = ("Mains voltage kills: pull the plug before you open the unit. Local codes come first; leave "
+                 "what they reserve for licensed people, and what you are not sure of.")  # fmt: skip
+CHARGE_CAUTION = ("Capacitors keep their charge without the plug: discharge the large ones through a "
+                  "resistor and measure before you touch anything.")  # fmt: skip
 LASER_CAUTION = "The laser is invisible and harms the eye: never look into a running pick-up."
-WASTE_CAUTION = (
-    "Cleaners, solvents and old grease harm skin and lungs: gloves, glasses, open window. They, batteries "
-    "and worn parts go to a collection point, not to the bin."
-)
+WASTE_CAUTION = ("Cleaners, solvents and old grease harm skin and lungs: gloves, glasses, open window. They, "
+                 "batteries and worn parts go to a collection point, not to the bin.")  # fmt: skip
 FURTHER_CAUTIONS = (
     "Test through an isolating transformer (behind it a residual-current device no longer helps you), with "
     "one hand, and not alone.",
@@ -507,19 +501,12 @@ def _plan(
     if entry.kind_jobs == 0:
         sentence += f" That is belief alone: {NOTHING_BEHIND}."
     return Plan(
-        family=entry.family,
-        currency=appraiser.currency,
-        sentence=sentence,
-        goes_on=goes_on,
+        family=entry.family, currency=appraiser.currency, sentence=sentence, goes_on=goes_on,
         gain=result.gain if goes_on else min(result.gain, 0.0),  # less than that is rounding
-        hours=hours,
-        success=float(known.weight @ (1.0 - lost).prod(axis=1)),
-        finished=task.finished,
-        stopped=task.stopped,
-        moves=plan_table(shown, task, here),
-        notes=tuple(notes),
+        hours=hours, success=float(known.weight @ (1.0 - lost).prod(axis=1)), finished=task.finished,
+        stopped=task.stopped, moves=plan_table(shown, task, here), notes=tuple(notes),
         cautions=cautions(entry.kind, names),
-    )
+    )  # fmt: skip
 
 
 def _notes(result: Search, shown: Search, here: list[str], found: Found) -> list[str]:
@@ -556,13 +543,10 @@ def _task(
     brought = (1.0 - terms.selling_fee) * float(odds.mean_price(entry, shared, unit).mean())
     beside = entry.costs_repaired.mean - terms.hour_rate * entry.hours_repaired
     task = Task(
-        failed=known.failed[:, left],
-        weight=known.weight,
-        look_cost=terms.hour_rate * looks[left],
+        failed=known.failed[:, left], weight=known.weight, look_cost=terms.hour_rate * looks[left],
         mend_cost=(entry.part_cost + terms.hour_rate * repair_hours)[left],
-        mend_chance=mend_chance[left],
-        known_failed=known_failed[left],
+        mend_chance=mend_chance[left], known_failed=known_failed[left],
         finished=brought - beside - terms.comeback_cost,
         stopped=entry.remains.mean - entry.other_unrepaired,
-    )
+    )  # fmt: skip
     return task, left

@@ -93,19 +93,24 @@ def read_supply(
     pairs = sorted({*by_pair, *own.index, *((name, "") for name in known)})
     if not pairs:
         return Supply({}, {})
-    stories = []
+    stories, salvaged = [], {}
     for pair in pairs:
         seen = by_pair.get(pair, tried.iloc[:0])
         is_own = pair[1] != "" and pair in own.index
         note = own.loc[pair] if is_own else general.loc[pair[0]] if pair[0] in general.index else None
         stories.append(_stories(seen, note, is_own, span))
+        # Salvaged parts where there are no new ones: one attempt of each kind beforehand.
+        way, said = seen["way"], None if note is None else note["obtainable"]
+        yes, no = 1.0 + float((way == "salvaged").sum()), 1.0 + float(way.isin(("rebuilt", "no part")).sum())
+        yes += SALVAGE_NOTE * (said == "salvage only")
+        salvaged[pair] = yes / (yes + no + SALVAGE_NOTE * (said == "no"))
     ends, counts = zip(*stories, strict=True)
     sizes = [len(until) for until in ends]
     of_pair = np.repeat(np.arange(len(pairs)), sizes)
     weight = _weigh(np.concatenate(ends)[:, 1:], np.concatenate(counts), of_pair, pairs)
     split = np.split(weight, np.cumsum(sizes)[:-1])
     found = {pair: np.column_stack([e[:, 0], w]) for pair, e, w in zip(pairs, ends, split, strict=True)}
-    return Supply(found, {pair: _salvaged(pair, by_pair, own, general) for pair in pairs})
+    return Supply(found, salvaged)
 
 
 def _attempts(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
@@ -188,16 +193,6 @@ def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: l
         by_story = np.where(stories > 0, 1.0, 0.0) * (weight * counted[of_pair])[:, None]
         common = np.stack([np.bincount(component[of_pair], s, len(names)) for s in by_story.T], axis=1)
     return weight
-
-
-def _salvaged(
-    pair: Pair, by_pair: Mapping[Pair, pd.DataFrame], own: pd.DataFrame, general: pd.DataFrame
-) -> float:
-    """Chance of salvaged parts where there are no new ones; one attempt of each kind beforehand."""
-    way = by_pair[pair]["way"] if pair in by_pair else pd.Series(dtype=object)
-    yes, no = 1.0 + float((way == "salvaged").sum()), 1.0 + float(way.isin(("rebuilt", "no part")).sum())
-    note = own["obtainable"].get(pair) or general["obtainable"].get(pair[0])
-    return (yes + SALVAGE_NOTE * (note == "salvage only")) / (yes + no + SALVAGE_NOTE * (note in STATES[1:]))
 
 
 # ---- How often a failed component does not end the job
