@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import xlog1py, xlogy
 
-from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, Rows
+from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, Rows, run_starts
 
 # ---- Log-likelihood of partly known Weibull lives, with its slope and curvature, all strata at once
 # With ``z = slope * x + level`` the Weibull share failed is ``1 - exp(-exp(z))``, where ``x`` is log
@@ -203,8 +203,7 @@ class Likelihood:
     def jumps(self, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
         """Value of the best jump, if a place is given with this share failed there; -inf for single lives."""
         # There jumps could be worth anything only if there were no maximum.
-        value, mixed, age = np.full(self.n_strata, -np.inf), np.zeros(self.n_strata, dtype=bool), None
-        mixed[self.data.mixed.stratum] = True
+        value, mixed, age = np.full(self.n_strata, -np.inf), self.data.has_mixture, None
         if mixed.any():
             if place is not None:
                 with np.errstate(over="ignore"):  # an age beyond all numbers is beyond all jumps
@@ -294,7 +293,6 @@ class Knowledge:
     n_sound: FloatArray
     bracket_low: FloatArray
     bracket_high: FloatArray
-    has_mixture: BoolArray
 
 
 def examine(data: Collapsed) -> Knowledge:
@@ -302,8 +300,6 @@ def examine(data: Collapsed) -> Knowledge:
     n_strata = data.strata.size
     failed, sound, last_worked = np.zeros((3, n_strata))
     first_ended = np.full(n_strata, np.inf)
-    has_mixture = np.zeros(n_strata, dtype=bool)
-    has_mixture[data.mixed.stratum] = True
     for rows in (data.single, data.mixed):
         worth, ended = rows.count * rows.weight, np.isfinite(rows.upper)
         failed += _sum(worth * ended, rows.stratum, n_strata)
@@ -313,15 +309,15 @@ def examine(data: Collapsed) -> Knowledge:
             np.maximum.at(last_worked, stratum, np.minimum.reduceat(rows.lower, rows.start))
             np.minimum.at(first_ended, stratum, np.maximum.reduceat(rows.upper, rows.start))
     status = np.full(n_strata, OK, dtype=object)
-    status[~_shows_ageing(data.single, n_strata) & ~has_mixture] = NO_AGEING
-    status[(last_worked <= first_ended * (1 + _SAME_AGE)) & ~has_mixture] = ONE_AGE
+    status[~_shows_ageing(data.single, n_strata) & ~data.has_mixture] = NO_AGEING
+    status[(last_worked <= first_ended * (1 + _SAME_AGE)) & ~data.has_mixture] = ONE_AGE
     status[(sound == 0) & (last_worked == 0)] = ALL_FAILED
     status[failed == 0] = NO_FAILURES
     none = failed + sound == 0
     status[none] = NO_RECORDS
     low, high = np.minimum(last_worked, first_ended), np.maximum(last_worked, first_ended)
     low[none] = high[none] = np.nan
-    return Knowledge(status, failed, sound, low, high, has_mixture)
+    return Knowledge(status, failed, sound, low, high)
 
 
 def _sum(values: FloatArray | BoolArray, stratum: IntArray, n_strata: int) -> FloatArray:
@@ -350,32 +346,15 @@ def _mean(values: FloatArray, count: FloatArray, stratum: IntArray, n_strata: in
     return np.asarray(_sum(values * count, stratum, n_strata) / _sum(count, stratum, n_strata))
 
 
-@dataclass(frozen=True, eq=False)
-class _Alternatives:
-    """Rows of all records of some strata, single or not, in the order of (stratum, record)."""
-
-    stratum: IntArray
-    record: IntArray
-    lower: FloatArray
-    upper: FloatArray
-    weight: FloatArray
-    count: FloatArray  # by record
-    record_stratum: IntArray
-
-
-def _alternatives(data: Collapsed) -> _Alternatives:
+def _together(data: Collapsed) -> Rows:
+    """Rows of all records of some strata, single or not."""
     single, mixed = data.single, data.mixed
-    stratum = np.concatenate((single.stratum, mixed.stratum))
-    length = np.diff(np.append(mixed.start, len(mixed)))
-    record = np.concatenate((np.arange(len(single)), len(single) + np.repeat(np.arange(length.size), length)))
-    order = np.lexsort((record, stratum))
-    lower, upper, weight, count = (
-        np.concatenate((getattr(single, name), getattr(mixed, name)))[order]
-        for name in ("lower", "upper", "weight", "count")
-    )
-    stratum = stratum[order]
-    _, start, renumbered = np.unique(stratum * record.size + record[order], True, True)
-    return _Alternatives(stratum, renumbered, lower, upper, weight, count[start], stratum[start])
+    record = np.concatenate((single.record, len(single) + mixed.record))
+    order = np.lexsort((record, np.concatenate((single.stratum, mixed.stratum))))
+    names = ("stratum", "lower", "upper", "count", "weight")
+    both = {name: np.concatenate((getattr(single, name), getattr(mixed, name))) for name in names}
+    columns = {name: values[order] for name, values in both.items()}
+    return Rows(**columns, start=run_starts(record[order]))
 
 
 def flat_limit(
@@ -389,22 +368,21 @@ def flat_limit(
     share = np.clip(failed / np.maximum(failed + sound, 1e-300), low, high)
     value = xlogy(failed, share) + xlog1py(sound, -share)
     value[data.single.stratum[worked & ended]] = -np.inf
-    mixed = np.zeros(n_strata, dtype=bool)
-    mixed[data.mixed.stratum] = True
+    mixed = data.has_mixture
     if mixed.any():
-        rows = _alternatives(data.take(mixed))
+        rows = _together(data.take(mixed))
+        count, stratum = rows.count[rows.start], rows.stratum[rows.start]
         worked, ended = rows.lower > 0, np.isfinite(rows.upper)
         right, left, free = worked & ~ended, ~worked & ended, ~worked & ~ended
-        n_records = rows.count.size
-        fixed = _sum(rows.weight * (right | free), rows.record, n_records)
-        rising = _sum(rows.weight * (left * 1.0 - right), rows.record, n_records)
-        value[mixed] = best_share(fixed, rising, rows.count, rows.record_stratum, low[mixed], high[mixed])
+        fixed = _sum(rows.weight * (right | free), rows.record, count.size)
+        rising = _sum(rows.weight * (left * 1.0 - right), rows.record, count.size)
+        value[mixed] = best_share(fixed, rising, count, stratum, low[mixed], high[mixed])
     return np.asarray(value, dtype=np.float64)
 
 
 def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float = 0.0) -> FloatArray:
     """Log-likelihood of the best curve that jumps at one age (shape towards infinity)."""
-    rows = _alternatives(data)
+    rows = _together(data)
     age, stratum = _candidates(rows, data.strata.size)
     bounds = np.repeat([[0.0], [1.0]], age.size, axis=1)
     if at_age is not None:
@@ -426,15 +404,11 @@ def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float 
     return best
 
 
-def _candidates(rows: _Alternatives, n_strata: int) -> tuple[FloatArray, IntArray]:
+def _candidates(rows: Rows, n_strata: int) -> tuple[FloatArray, IntArray]:
     """Ages at which a jump could agree with every record of its stratum, and those strata."""
-    record_low = np.full(rows.count.size, np.inf)
-    record_high = np.zeros(rows.count.size)
-    np.minimum.at(record_low, rows.record, rows.lower)
-    np.maximum.at(record_high, rows.record, rows.upper)
     low, high = np.zeros(n_strata), np.full(n_strata, np.inf)
-    np.maximum.at(low, rows.record_stratum, record_low)
-    np.minimum.at(high, rows.record_stratum, record_high)
+    np.maximum.at(low, rows.stratum[rows.start], np.minimum.reduceat(rows.lower, rows.start))
+    np.minimum.at(high, rows.stratum[rows.start], np.maximum.reduceat(rows.upper, rows.start))
     age, stratum = np.concatenate((rows.lower, rows.upper)), np.tile(rows.stratum, 2)
     inside = (age > 0) & np.isfinite(age) & (age >= low[stratum]) & (age <= high[stratum])
     age, stratum = age[inside], stratum[inside]
@@ -445,7 +419,7 @@ def _candidates(rows: _Alternatives, n_strata: int) -> tuple[FloatArray, IntArra
 
 
 def _jump(
-    rows: _Alternatives, age: FloatArray, first_row: IntArray, n_rows: IntArray, bounds: FloatArray
+    rows: Rows, age: FloatArray, first_row: IntArray, n_rows: IntArray, bounds: FloatArray
 ) -> FloatArray:
     """Best log-likelihood of a jump at each age, over the share that has failed right at it."""
     candidate = np.repeat(np.arange(age.size), n_rows)
@@ -453,11 +427,11 @@ def _jump(
     at, lower, upper, weight = age[candidate], rows.lower[row], rows.upper[row], rows.weight[row]
     exact = lower == upper
     inside = (lower < at) & (at < upper)
-    key, pair = np.unique(candidate * rows.count.size + rows.record[row], return_inverse=True)
-    record, group = key % rows.count.size, key // rows.count.size
+    key, pair = np.unique(candidate * rows.start.size + rows.record[row], return_inverse=True)
+    group, record = np.divmod(key, rows.start.size)
     fixed = _sum(weight * (inside | ((lower == at) & ~exact)), pair, key.size)
     rising = _sum(weight * ((upper == at) * 1.0 - (lower == at)) * ~exact, pair, key.size)
-    value = best_share(fixed, rising, rows.count[record], group, *bounds)
+    value = best_share(fixed, rising, rows.count[rows.start][record], group, *bounds)
     # Density at a witnessed life grows without end, as long as nobody contradicts that age.
     touched = _sum((lower <= at) & (at <= upper), pair, key.size) > 0
     agreed = _sum(~touched, group, age.size) == 0
@@ -652,7 +626,7 @@ def find_peaks(data: Collapsed) -> tuple[Knowledge, Peak, Likelihood]:
     known = examine(data)
     status = known.status
     steep = np.full(status.size, -np.inf)
-    mixed = (status == OK) & known.has_mixture
+    mixed = (status == OK) & data.has_mixture
     if mixed.any():
         steep[mixed] = steep_limit(data.take(mixed))
         status[np.isposinf(steep)] = ONE_AGE  # no use to climb a hill without a top
@@ -666,7 +640,7 @@ def find_peaks(data: Collapsed) -> tuple[Knowledge, Peak, Likelihood]:
         hazard += _sum(worth * np.exp(_USUAL_START * x), rows.stratum, n)
     # All begin with one slope, and the level at which their hazards add up to the number of failed.
     peak = climb(likelihood, np.full(n, _USUAL_START), np.log(failed / hazard))
-    mixed = known.has_mixture[candidate]
+    mixed = data.has_mixture[candidate]
     outcome = np.where(peak.converged, OK, NOT_FOUND).astype(object)
     if mixed.any():
         part = likelihood.take(mixed)

@@ -235,6 +235,11 @@ class Rows:
     def __len__(self) -> int:
         return int(self.stratum.size)
 
+    @property
+    def record(self) -> IntArray:
+        """Record of each row, counted from 0; (n_rows,)."""
+        return np.repeat(np.arange(self.start.size), np.diff(self.start, append=len(self)))
+
     def take(self, strata: IntArray) -> "Rows":
         """Take the rows of some strata, numbered anew in the order in which they are listed."""
         first, last = (np.searchsorted(self.stratum, strata, side=side) for side in ("left", "right"))
@@ -254,6 +259,11 @@ class Collapsed:
     strata: IntArray  # (n_strata,)
     single: Rows
     mixed: Rows
+
+    @property
+    def has_mixture(self) -> BoolArray:
+        """Strata with records of several alternatives; (n_strata,)."""
+        return np.isin(np.arange(self.strata.size), self.mixed.stratum)
 
     def take(self, which: BoolArray | IntArray) -> "Collapsed":
         """Take some strata, by a mask over them or by their positions, which may repeat."""

@@ -242,8 +242,7 @@ def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
     step = side * target * error
     end = _newton_ends(lines, peak.value, run, line, step, target)
     # With alternatives the ridge may be one of several: what was met must lie where the profile drops first.
-    left = np.isnan(end)
-    left[lines.likelihood.data.mixed.stratum] = True
+    left = np.isnan(end) | lines.likelihood.data.has_mixture
     if left.any():
         end[left] = _ends_in_brackets(lines.take(left), peak.take(left), step[left], target, end[left])
     return end
