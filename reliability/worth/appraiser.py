@@ -189,13 +189,10 @@ def _told_of(bench: "Bench") -> "pd.DataFrame":
     pooled = own + ORIGIN_DISCOUNT * other
     pooled[-1] = pooled.sum()
     table = slots[["family", "kind", "first_year", "last_year"]].assign(
-        reference_year=slots["mean_year"],
-        oldest_seen=slots["oldest"],
-        jobs_seen=seen,
-        kind_jobs=own[kind].astype(int),
-        open_jobs=on_bench[family].astype(int),
+        reference_year=slots["mean_year"], oldest_seen=slots["oldest"], jobs_seen=seen,
+        kind_jobs=own[kind].astype(int), open_jobs=on_bench[family].astype(int),
         offers_expected=np.where(rate > 0, rate, usual) if stated is None else float(stated),
-    )
+    )  # fmt: skip
     heard = bench.records.hearsay.to_dict("records")
 
     def evidence(family: str, kind: str, n: int, pooled: float) -> str:

@@ -272,13 +272,10 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
         Block("purchases", by_news, PRICE_NEWS_SDS, PRICE_NEWS),
         Block("above its kin", by_kin, (ABOVE_KIN_SD,), ABOVE_KIN),
     ]
+    log_ratio = np.log(sold["sold_for"].to_numpy(float) / price.mean[at])
+    worth = (usual / spread[at]) ** 2
     fit = fit_shrunk_amount(
-        np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
-        blocks,
-        inner=at,
-        inner_sds=(0.05, 0.15, 0.3),
-        weights=(usual / spread[at]) ** 2,
-        usual_sd=usual,
+        log_ratio, blocks, inner=at, inner_sds=(0.05, 0.15, 0.3), weights=worth, usual_sd=usual
     )
     slots = np.arange(kind.size)
     at_once = design(slots, np.repeat(now, kind.size), np.zeros((kind.size, n_s)), YEARS_AHEAD)
@@ -429,13 +426,9 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     log_cost = np.log(told["part_cost"].to_numpy(float))
     centre = float(np.average(log_cost, weights=worth)) if at.size else float(np.log(part_price(bench)))
     level = Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre)
+    blocks, cell = [level, Block("component", one_hot(at, n_c), (0.5, 1.0))], told["family_at"] * n_c + at
     fit = fit_shrunk_amount(
-        log_cost,
-        [level, Block("component", one_hot(at, n_c), (0.5, 1.0))],
-        inner=told["family_at"].to_numpy(np.int64) * n_c + at,
-        inner_sds=(0.2, 0.5, 0.9),
-        weights=worth,
-        usual_sd=0.35,
+        log_cost, blocks, inner=cell, inner_sds=(0.2, 0.5, 0.9), weights=worth, usual_sd=0.35
     )
     mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
     is_paid = mended["action"].isin(PAID_ACTIONS)

@@ -312,13 +312,9 @@ def fit_repairability(
         Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
         Block("component without a new part", design[:, 3 + n_c :], WITHOUT_SDS),
     ]
+    cell, n_cells = _cell(place, component_at, states, n_c), 2 * n_c * families_tried.size
     fit = fit_shrunk_logit(
-        counts["y"],
-        counts["n"],
-        blocks,
-        inner=_cell(place, component_at, states, n_c),
-        n_inner=2 * n_c * families_tried.size,
-        inner_sds=(0.3, 0.7, 1.2),
+        counts["y"], counts["n"], blocks, inner=cell, n_inner=n_cells, inner_sds=(0.3, 0.7, 1.2)
     )
     return Repairability(fit, components, families_tried, supply)
 
