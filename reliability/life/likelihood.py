@@ -163,8 +163,7 @@ class Likelihood:
         self.first_age, self.spread, self.steep, self.unit = known or _by_strata(data)
         self._single = _Terms(data.single, self.first_age, self.spread)
         self._mixed = _Terms(data.mixed, self.first_age, self.spread)
-        self._length = np.diff(np.append(data.mixed.start, len(data.mixed)))
-        self._log_weight = np.log(data.mixed.weight)
+        self._record, self._log_weight = data.mixed.record, np.log(data.mixed.weight)
 
     def take(self, keep: BoolArray | IntArray) -> "Likelihood":
         """Keep some strata, by a mask or by their positions."""
@@ -215,20 +214,20 @@ class Likelihood:
         """Log-likelihood of each record with alternatives, and the posterior share of each of them."""
         start, joint = self.data.mixed.start, value + self._log_weight
         top = np.maximum.reduceat(joint, start)
-        share = np.exp(joint - np.repeat(top, self._length))
+        share = np.exp(joint - top[self._record])
         total = np.add.reduceat(share, start)
-        return top + np.log(total), share / np.repeat(total, self._length)
+        return top + np.log(total), share / total[self._record]
 
     def _mixture(self, slope: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Sum over records with alternatives; also their information if the true ones were known."""
         rows = self.data.mixed
-        start, stratum, length = rows.start, rows.stratum[rows.start], self._length
+        start, stratum = rows.start, rows.stratum[rows.start]
         terms = self._mixed.evaluate(slope[rows.stratum], level[rows.stratum])
         value, share = self._added_up(terms[0])
         first = np.add.reduceat(share * terms[1:3], start, axis=1)
         known = np.add.reduceat(share * terms[3:], start, axis=1)
         # Not knowing which alternative is true takes away the spread of the alternatives' slopes.
-        apart = terms[1:3] - np.repeat(first, length, axis=1)
+        apart = terms[1:3] - first[:, self._record]
         lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], start, axis=1)
         counts = rows.count[start]
         sums = _by_stratum(np.vstack((value, first, known - lost)) * counts, stratum, self.n_strata)

@@ -403,8 +403,7 @@ def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.Dat
         # Alike types, or a column that is empty in one part would decide the other's.
         rows = pd.concat([rows, implied.reindex(columns=rows.columns).astype(rows.dtypes)], ignore_index=True)
     received = rows["arose"].ne("during work")
-    order = {"received": received, "n_received": received.groupby([rows[k] for k in KEY]).transform("sum")}
-    rows["repeated"] = ~order["received"] & order["n_received"].gt(0)
+    rows["repeated"] = ~received & received.groupby([rows[k] for k in KEY]).transform("sum").gt(0)
     counts = {
         "ended the job without a finding, taken as failed": len(implied),
         "ended the job against a finding, taken as failed": len(changed),
@@ -494,14 +493,13 @@ def observe(
 ) -> Observations:
     """Turn findings into intervals of age in which the event happened.
 
-    A part that failed had failed by its age at intake: (0, age]. A sound one outlives that age:
-    (age, inf). Known days of failure narrow the interval; both ends on one day, or within the same
-    twelfth of a year, are an exact life. A part that died on the bench was alive at its age. Parts
-    that are not original begin their life in the year they were fitted; a part of unknown origin is
-    taken as original and flagged. A window of years becomes equally likely alternatives that share
-    one record. The component that ended a job counts as failed even if no finding says so. The event
-    "needs work" ends the life of a worn part too. Columns that are looked at: `JOB_COLUMNS`,
-    `FINDING_COLUMNS`, `FAMILY_COLUMNS`.
+    A part that failed had failed by its age at intake: (0, age]. A sound one outlives that age: (age, inf).
+    Known days of failure narrow the interval; both ends on one day, or within the same twelfth of a year, are
+    an exact life. A part that died on the bench was alive at its age. Parts that are not original begin their
+    life in the year they were fitted; a part of unknown origin is taken as original and flagged. A window of
+    years becomes equally likely alternatives that share one record. The component that ended a job counts as
+    failed even if no finding says so. The event "needs work" ends the life of a worn part too. Columns that
+    are looked at: `JOB_COLUMNS`, `FINDING_COLUMNS`, `FAMILY_COLUMNS`.
     """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)

@@ -35,12 +35,8 @@ YEARS_PER_DECADE = 10.0
 class Hyperprior:
     r"""Prior beliefs about the parts of home electronics, weak enough to be overruled.
 
-    The defaults are common practice, no source.
-
-    For family f of kind k, built d decades after the reference year:
-    log scale = centre_k + slope d + normal(0, spread of scales), log shape = mean + normal(0, spread of
-    shapes), centre_k = mean + normal(0, spread of kinds). The spreads are ``hypot(least_spread, s)``
-    with s lognormal.
+    The defaults are common practice, no source. The model is that of `pool`; its spreads of families in log
+    scale and log shape (both tau) and of kinds (omega) are ``hypot(least_spread, s)`` with s lognormal.
 
     Parameters
     ----------

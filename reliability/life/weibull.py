@@ -313,9 +313,8 @@ Interval = tuple[FloatArray, FloatArray, FloatArray]
 class WeibullFit:
     """Weibull lives of strata; every array is aligned with `stratum` and has shape (n_strata,).
 
-    The share failed by age t is ``1 - exp(-(t / scale) ** shape)``. A stratum whose records have no
-    single most likely curve carries a status other than "ok", and NaN instead of every number that
-    would need one.
+    The share failed by age t is ``1 - exp(-(t / scale) ** shape)``. A stratum whose records have no single
+    most likely curve carries a status other than "ok", and NaN instead of every number that would need one.
 
     Attributes
     ----------
@@ -535,9 +534,8 @@ FAIR = "fair summary"
 ANOTHER = "another shape fits better"
 TOO_FEW = "too few to tell"
 
-# Differences of AIC, after K. P. Burnham and D. R. Anderson (2002), Model Selection and Multimodel
-# Inference, 2nd ed., sec. 2.6: up to 2 the poorer model keeps substantial support, from 4 on
-# considerably less.
+# Differences of AIC, after K. P. Burnham and D. R. Anderson (2002), Model Selection and Multimodel Inference,
+# 2nd ed., sec. 2.6: up to 2 the poorer model keeps substantial support, from 4 on considerably less.
 _NO_DIFFERENCE = 2.0
 _CLEARLY_WORSE = 4.0
 # Below this many lives neither answer should be given: common practice, no source.

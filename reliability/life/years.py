@@ -340,16 +340,14 @@ def find_changes(
     labels : DataFrame
         Column stratum, and what the strata are called; one row per stratum.
     age_years : array_like of float, shape (n_rows,), optional
-        Age at inspection. Needed only where days of failure are known: the search asks whether a
-        part had failed by the time it was inspected. Without it, the upper bound of a failed part
-        counts as that time.
+        Age at inspection. Needed only where days of failure are known: the search asks whether a part had
+        failed by the time it was inspected. Without it, the upper bound of a failed part counts as that time.
     unit : array_like of int, shape (n_rows,), optional
         Rows of one unit (left and right part) share a number; they are taken to fail together.
     n_bootstrap : int
         Largest number of simulated searches.
     seed : int
-        Start of the random numbers; each search begins anew, so that its answer does not depend on
-        others.
+        Start of the random numbers; each search begins anew, so that its answer does not depend on others.
 
     Returns
     -------
@@ -378,8 +376,7 @@ def find_changes(
     References
     ----------
     .. [1] P. Groeneboom, G. Jongbloed and B. I. Witte, "Maximum smoothed likelihood estimation and
-       smoothed maximum likelihood estimation in the current status model", Ann. Stat. 38 (2010)
-       352-387.
+       smoothed maximum likelihood estimation in the current status model", Ann. Stat. 38 (2010) 352-387.
     .. [2] R. Davidson and J. G. MacKinnon, "Improving the reliability of bootstrap tests with the fast
        double bootstrap", Comput. Stat. Data Anal. 51 (2007) 3259-3281.
     .. [3] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
