@@ -14,7 +14,7 @@ from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import REPAIRED, seen_units
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices
-from reliability.worth.odds import Appraisal, FamilyEntry, appraise, expit, failed_by_age
+from reliability.worth.odds import Appraisal, appraise, expit, failed_by_age
 from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
@@ -88,7 +88,6 @@ def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
 class Explanation:
     """One unit taken apart."""
 
-    entry: FamilyEntry
     appraisal: Appraisal
     verdict: dict[str, object]  # the verdict's columns
     components: pd.DataFrame  # one row each, the chief risk first
@@ -117,7 +116,7 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
         }
     ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
     price = np.nan if asked is None else float(asked)
-    return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components)
+    return Explanation(appraisal, verdict_row(entry, appraisal, appraiser, price), components)
 
 
 # ---- What to look at before the price is paid
