@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from reliability.worth.supply import Repairability
 
 #: Raised when what is kept on disk changes its meaning.
-FORMAT = 5
+FORMAT = 6
 
 COUNTED, LEFT_OUT, TOO_MANY = "counted", "left out", "too many"
 

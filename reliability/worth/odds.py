@@ -21,8 +21,8 @@ Ints = NDArray[np.int64]
 N_DRAWS = 192
 """How many states of knowledge a unit is judged under."""
 
-COMMON_DIMENSIONS = 6
-"""Draws 0 to 5: tilt, price, worth unrepaired, costs repaired, costs unrepaired, signs."""
+COMMON_DIMENSIONS = 5
+"""Draws 0 to 4: tilt, price, worth unrepaired, costs repaired, costs unrepaired."""
 
 
 def normal_draws(n_components: int, seed: int = 20) -> Floats:
@@ -45,9 +45,9 @@ TINY = 1e-9
 LOGIT_SLOPE = 0.346
 """Averaging a logit over a normal of variance v shrinks it by about sqrt(1 + 0.346 v)."""
 
-NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
 NODE_WEIGHTS /= NODE_WEIGHTS.sum()
-"""Five-point Gauss-Hermite rule for a standard normal (Abramowitz & Stegun, table 25.10, rescaled)."""
+"""Three-point Gauss-Hermite rule for a standard normal (Abramowitz & Stegun, table 25.10, rescaled)."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +63,6 @@ class Shared:
     # (n_signs,): log odds of a sign without these causes, and their change by storage worse by one spread
     sign_alone: Floats
     sign_stored: Floats
-    sign_doubt: Floats  # (n_signs,): standard deviation of what the `sign_shows` of one sign have in common
-    state_shift: Floats  # (n_components,)
     storage_sd: float  # spread, from unit to unit, of a shift that all components of one unit share
     collateral: Floats  # (n_components,): chance that a component that arrived alive dies on the bench
     repair_hours: Floats  # (n_components,): bench hours that a failed component adds
@@ -88,8 +86,8 @@ def nothing_shared(
 ) -> Shared:
     """Lay out what nothing has been fitted of yet: signs, storage, outcomes and years without effect."""
     n_c, n_s, n_k = len(components), len(signs), len(kinds)
-    by_component = ("reference_year", "year_slope", "state_shift", "collateral", "repair_hours")
-    by_sign = ("sign_alone", "sign_stored", "sign_doubt", "price_signs")
+    by_component = ("reference_year", "year_slope", "collateral", "repair_hours")
+    by_sign = ("sign_alone", "sign_stored", "price_signs")
     return Shared(
         components=components,
         signs=signs,
@@ -219,19 +217,17 @@ def sign_terms(signs: Floats, shows: Floats) -> SignTerms:
     return SignTerms(absent, np.array([(-1.0) ** len(subset) for subset in subsets]))
 
 
-def log_unshown(shows: Floats, doubt: Floats, draws: Floats, absent: Floats) -> Floats:
-    """Log chance that a failed component shows none of the signs that stay away."""
-    # `shows` (c, n_signs): log odds; `draws` (n_draws,); `absent` (n_terms, n_signs).
-    # Gives (n_draws, n_terms, c).
-    some = absent.any(axis=0)
-    each = -np.logaddexp(0.0, shows[:, some] + draws[:, None, None] * doubt[some])  # log of 1 - chance
-    return np.asarray(absent[:, some] @ each.transpose(0, 2, 1))
+def unshown(shows: Floats, absent: Floats) -> Floats:
+    """Chance that a failed component shows none of the signs that stay away."""
+    # `shows` (c, n_signs): log odds; `absent` (n_terms, n_signs). Gives (n_terms, c).
+    return np.asarray(np.exp(-absent @ np.logaddexp(0.0, shows).T))
 
 
-def log_not_alone(alone: Floats, stored: Floats, nodes: Floats, absent: Floats) -> Floats:
-    """Log chance that storage and chance show none of the signs that stay away."""
-    # `nodes` (n_nodes,): how badly a unit was stored; `absent` (n_terms, n_signs). Gives (n_nodes, n_terms).
-    return np.asarray(-np.logaddexp(0.0, alone + nodes[:, None] * stored) @ absent.T)
+def not_alone(shared: Shared, absent: Floats) -> Floats:
+    """Chance that storage and chance show none of the signs that stay away."""
+    # `absent` (n_terms, n_signs). Gives (n_nodes, n_terms), by how badly a unit was stored.
+    log_odds = shared.sign_alone + NODES[:, None] * shared.sign_stored
+    return np.asarray(np.exp(-np.logaddexp(0.0, log_odds) @ absent.T))
 
 
 # ---- Chance of a repair: the states of a unit's components, and what the bench makes of them
@@ -282,7 +278,7 @@ def component_odds(family: FamilyLives, shared: Shared, age_years: Floats, year:
         exponent = np.where(late[None], log_hazard(family.life_after), exponent)
     hazard = np.clip(np.exp(np.minimum(exponent, 30.0)), TINY, 30.0)
     stretch = np.sqrt(1.0 + LOGIT_SLOPE * shared.storage_sd**2)
-    return (hazard + np.log(-np.expm1(-hazard))) * stretch + shared.state_shift[c]
+    return np.asarray((hazard + np.log(-np.expm1(-hazard))) * stretch)
 
 
 def failed_by_age(family: FamilyLives, shared: Shared, age_years: Floats, year: Floats) -> Floats:
@@ -310,13 +306,11 @@ def unit_classes(
     # arrived failed, and that it did or dies on the bench; and the weight of each class, below zero for some:
     # the weights of a draw sum to 1.
     c, terms = family.components, sign_terms(unit.signs, shared.sign_shows)
-    unshown = log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], terms.absent)
-    not_alone = log_not_alone(shared.sign_alone, shared.sign_stored, NODES, terms.absent)
     before = expit(odds[:, :, None, :] + shared.storage_sd * NODES[:, None])[:, :, :, None, :]
-    hidden = before * np.exp(unshown)[:, None, None]  # (draw, alternative, node, term, c)
+    hidden = before * unshown(shared.sign_shows[c], terms.absent)  # (draw, alternative, node, term, c)
     possible = 1.0 - before + hidden
     by_node = (unit.weight[:, None] * NODE_WEIGHTS)[None, :, :, None]
-    weight = by_node * (terms.factor * np.exp(not_alone)) * possible.prod(axis=4)
+    weight = by_node * (terms.factor * not_alone(shared, terms.absent)) * possible.prod(axis=4)
     weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
     shape = (*odds.shape[:2], -1)
     arrived = (hidden / possible).reshape(*shape, c.size)

@@ -21,12 +21,12 @@ from reliability.worth.odds import (
     age_terms,
     assumed_years,
     component_odds,
-    log_not_alone,
     log_odds,
-    log_unshown,
     mending_odds,
+    not_alone,
     sign_terms,
     unseen_success,
+    unshown,
 )
 from reliability.worth.regression import Block, fit_shrunk_logit, one_hot
 from reliability.worth.supply import Repairability, ordinals
@@ -93,19 +93,18 @@ def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floa
     odds = np.exp(log_odds)
     fixable = expit(mending_odds(repair, shared))  # (draw, row, c)
     alive = 1.0 - shared.collateral[c] * (1.0 - fixable)
-    unshown = np.exp(log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], absent))
-    not_alone = np.exp(log_not_alone(shared.sign_alone, shared.sign_stored, NODES, absent))  # (node, row)
+    hides = unshown(shared.sign_shows[c], absent)  # (row, c)
     chain, any_state = np.ones((2, NODES.size, *log_odds.shape[:2]))
     for i in range(c.size):
         stored = odds[:, :, i] * np.exp(shared.storage_sd * NODES)[:, None, None]
-        hidden = stored * unshown[:, :, i]
+        hidden = stored * hides[:, i]
         stored += 1.0
         any_state *= (1.0 + hidden) / stored
         hidden *= fixable[:, :, i]
         hidden += alive[:, :, i]
         hidden /= stored
         chain *= hidden
-    by_node = NODE_WEIGHTS[:, None] * not_alone
+    by_node = NODE_WEIGHTS[:, None] * not_alone(shared, absent)
     return np.stack([np.einsum("kr,kdr->dr", by_node, table) for table in (chain, any_state)])
 
 

@@ -306,7 +306,7 @@ def test_findings_and_signs_together_agree_with_whole_units(demo_appraiser):
         for k, broken in product(range(len(NODES)), product((0, 1), repeat=c.size)):
             p = expit(log_odds[d] + shared.storage_sd * NODES[k])
             way = NODE_WEIGHTS[k] * np.where(broken, p, 1 - p).prod()
-            hides = 1 - expit(shared.sign_shows[c] + shared.draws[d, 5] * shared.sign_doubt)
+            hides = 1 - expit(shared.sign_shows[c])
             away = (1 - expit(shared.sign_alone + NODES[k] * shared.sign_stored)) * np.where(
                 np.array(broken)[:, None] == 1, hides, 1.0
             ).prod(axis=0)

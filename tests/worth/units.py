@@ -28,8 +28,6 @@ def random_shared(rng, n_components, n_signs, **more):
         sign_shows=rng.normal(-0.5, 1.5, (n_components, n_signs)),
         sign_alone=rng.normal(-1.5, 0.7, n_signs),
         sign_stored=rng.normal(0.4, 0.4, n_signs),
-        sign_doubt=rng.uniform(0.0, 0.6, n_signs),
-        state_shift=rng.normal(0, 0.2, n_components),
         storage_sd=rng.uniform(0, 1.2),
         collateral=rng.uniform(0, 0.2, n_components),
         **more,

@@ -30,13 +30,11 @@ function notAlone(terms) {
   );
 }
 
-// Chance that a failed component shows none of them, in one state of knowledge.
-function unshown(parts, terms, z) {
+// Chance that a failed component shows none of them.
+function unshown(parts, terms) {
   return parts.map(({ component }) => {
     const shows = SHARED.sign_shows[component];
-    return terms.map(({ absent }) =>
-      Math.exp(-absent.reduce((sum, i) => sum + logOne(shows[i] + z * SHARED.sign_doubt[i]), 0)),
-    );
+    return terms.map(({ absent }) => Math.exp(-absent.reduce((sum, i) => sum + logOne(shows[i]), 0)));
   });
 }
 
@@ -64,6 +62,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const n = parts.length;
   const terms = signTerms(signs);
   const alone = notAlone(terms);
+  const hides = unshown(parts, terms);
   const ratios = logRatios(parts, ages, years);
   const stretch = Math.sqrt(1 + RULES.logit_slope * SHARED.storage_sd ** 2);
   const dampers = RULES.nodes.map((node) => Math.exp(-SHARED.storage_sd * node));
@@ -79,7 +78,6 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const hazards = new Float64Array(n);
   for (let d = 0; d < nDraws; d++) {
     const z = draws.subarray(d * stride, (d + 1) * stride);
-    const hides = unshown(parts, terms, z[5]);
     let all = 0; // chance of the signs
     endsHere.fill(0);
     for (let c = 0; c < n; c++) {
@@ -91,8 +89,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
         const part = parts[c];
         const at = RULES.common + 3 * c;
         const life = years[a] >= part.changeYear ? part.lifeAfter : part.life;
-        const logOddsFailed = failureLogOdds(life, z[at], z[at + 1], ratios[c][a], stretch);
-        against[c] = Math.exp(-(logOddsFailed + SHARED.state_shift[part.component]));
+        against[c] = Math.exp(-failureLogOdds(life, z[at], z[at + 1], ratios[c][a], stretch));
       }
       for (let k = 0; k < dampers.length; k++) {
         for (let t = 0; t < terms.length; t++) {
