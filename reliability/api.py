@@ -13,13 +13,12 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import BenchoddsError as BenchoddsError
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import InvalidInput, counted, unknown
 from reliability.life.curves import Curve, fit_curve
 from reliability.life.lives import LifeRecords, observe
 from reliability.life.pooling import PooledLives
 from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
-from reliability.records.faults import counted
 from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
 from reliability.records.ledger import open_ledger as open_ledger
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser

@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from reliability.records import faults, values
+from reliability import errors
+from reliability.records import values
 from reliability.records.checks import JobDocument, clean_row
 from reliability.records.ledger import Ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
@@ -36,10 +37,10 @@ def ask_name(question: str, known: Sequence[str], what: str) -> str:
 
     def read(answer: str) -> str:
         if not (name := picked(answer, known)):
-            raise faults.Refused("an answer is needed here")
-        told = f"No {what} {name!r} is known.{faults.nearest(name, known)} Is it new?"
+            raise errors.Refused("an answer is needed here")
+        told = f"No {what} {name!r} is known.{errors.nearest(name, known)} Is it new?"
         if name not in known and not click.confirm(told, default=False):
-            raise faults.Refused(f"{name!r} was not taken; known: {faults.some(known)}")
+            raise errors.Refused(f"{name!r} was not taken; known: {errors.some(known)}")
         return name
 
     return str(ask(question, read, known))
@@ -62,7 +63,7 @@ def ask_names(
         names = list(dict.fromkeys(picked(part, offered) for part in parts if part))
         for name in names:
             if name not in known and not is_new(name):
-                raise faults.Refused(f"{name!r} was not taken; known: {faults.some(known)}")
+                raise errors.Refused(f"{name!r} was not taken; known: {errors.some(known)}")
         return names
 
     answer: list[str] = ask(question, read, offered)
@@ -152,7 +153,7 @@ class Interview:
         known = [*USUAL_SIGNS, *sorted(self._names.signs - set(USUAL_SIGNS))]
 
         def meant(sign: str) -> bool:
-            near = faults.near_twin(sign, known)
+            near = errors.near_twin(sign, known)
             told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
             return near is None or click.confirm(told, default=False)
 
@@ -191,7 +192,7 @@ class Interview:
         return row
 
     def _is_new(self, name: str) -> bool:
-        near = faults.nearest(name, self._names.components)
+        near = errors.nearest(name, self._names.components)
         if not click.confirm(f"Component {name!r} was never seen here.{near} Is it new?", default=False):
             return False
         self.new_components.append(name)
@@ -263,5 +264,5 @@ class Interview:
         clean, complaints = clean_row(_JOBS, row, self._names.exponent)
         for column, message in complaints:
             if column in given:
-                raise faults.Refused(message)
+                raise errors.Refused(message)
         return clean

@@ -19,8 +19,17 @@ from click.core import ParameterSource
 
 from reliability import __version__, terminal
 from reliability.cluster import CLUSTER_HELP, executor_for
-from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
-from reliability.records.faults import Refused, near_twin, nearest, some, unseen
+from reliability.errors import (
+    BenchoddsError,
+    InvalidInput,
+    Refused,
+    near_twin,
+    nearest,
+    reason,
+    some,
+    unknown,
+    unseen,
+)
 from reliability.records.sheet import (
     MOST_SHEET_BYTES,
     JobSheet,

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.errors import InvalidInput, LedgerError, reason
+from reliability.errors import InvalidInput, LedgerError, Refused, counted, reason, some
 from reliability.records.checks import JobDocument
-from reliability.records.faults import Refused, counted, some
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import clean_text, exponent_of, read_setting, write_value
 

@@ -14,11 +14,10 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, select
 from sqlalchemy.exc import DatabaseError
 
-from reliability.errors import LedgerError
+from reliability.errors import LedgerError, near_twin
 from reliability.records import database
 from reliability.records.checks import clean_tables
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
-from reliability.records.faults import near_twin
 from reliability.records.ledger import CLOCKS_APART, RENAMED
 from reliability.records.tables import TABLES, USUAL_NAMES, date_not_before, full_date
 from reliability.records.values import do_gaps_count, missing_numbers, number_after, split_number

@@ -5,8 +5,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, NamedTuple, Self
 
-from reliability.errors import InvalidInput, unknown
-from reliability.records.faults import Fault, Refused, nearest, some
+from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
 from reliability.records.values import Value, exponent_of, number_fault, read_setting, read_value, write_value
 

@@ -13,11 +13,10 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import Connection, select, tuple_
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, counted
 from reliability.records import database
 from reliability.records.checks import Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
-from reliability.records.faults import counted
 from reliability.records.ledger import REFERENCE_TABLES, Ledger, open_ledger
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import NUMERIC, TABLES, Table, full_date

@@ -8,11 +8,10 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import Fault, InvalidInput, question, refuse, unknown
 from reliability.records import database, package
 from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, rule_complaints
 from reliability.records.database import HISTORY
-from reliability.records.faults import Fault, question, refuse
 from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
 from reliability.records.tables import TABLES, USUAL_NAMES, Table

@@ -16,11 +16,20 @@ from typing import TYPE_CHECKING, Any, Self
 from sqlalchemy import Column, Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.engine import URL
 
-from reliability.errors import InvalidInput, LedgerError, UnknownName, unknown
+from reliability.errors import (
+    Fault,
+    InvalidInput,
+    LedgerError,
+    Refused,
+    UnknownName,
+    counted,
+    nearest,
+    refuse,
+    unknown,
+)
 from reliability.records import checks, database
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, Known, Taken
 from reliability.records.database import HISTORY, NUMBERING, SQL_TABLES, VERSION
-from reliability.records.faults import Fault, Refused, counted, nearest, refuse
 from reliability.records.tables import SETTINGS, TABLES, USUAL_NAMES, Table
 from reliability.records.values import EXPONENTS, Value, clean_text, number_after, read_value, split_number
 

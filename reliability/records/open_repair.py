@@ -13,11 +13,10 @@ from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
 from reliability.records import database, package
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
-from reliability.records.faults import Fault, Refused, nearest, some
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, full_date

@@ -15,11 +15,10 @@ from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import select
 
-from reliability.errors import InvalidInput, reason, unknown
+from reliability.errors import Fault, InvalidInput, Refused, nearest, reason, refuse, shown, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
-from reliability.records.faults import Fault, Refused, nearest, refuse, shown
 from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
 from reliability.records.values import EXPONENTS, Value, clean_text, number_fault, read_value, write_value

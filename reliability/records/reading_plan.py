@@ -11,11 +11,20 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import InvalidInput, reason
+from reliability.errors import (
+    Fault,
+    FaultsFound,
+    InvalidInput,
+    Refused,
+    counted,
+    nearest,
+    reason,
+    refuse,
+    shown,
+)
 from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
-from reliability.records.faults import Fault, FaultsFound, Refused, counted, nearest, refuse, shown
 from reliability.records.files import parse_toml, read_at_most
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key

@@ -8,9 +8,8 @@ from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, Refused, counted
 from reliability.records import reading_plan, spreadsheets
-from reliability.records.faults import Refused, counted
 from reliability.records.files import toml_text
 from reliability.records.open_repair import commonest, maker_key
 from reliability.records.reading_plan import DATES, EVENTS, LEAVE_OUT, MONEY, ROLES, UNIT, UNKNOWN, unit_key

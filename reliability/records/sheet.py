@@ -8,9 +8,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reliability.errors import InvalidInput, UnknownName
+from reliability.errors import (
+    Fault,
+    FaultsFound,
+    InvalidInput,
+    Refused,
+    UnknownName,
+    nearest,
+    question,
+    refuse,
+    shown,
+    some,
+)
 from reliability.records.checks import JobDocument, Taken, kept_faults
-from reliability.records.faults import Fault, FaultsFound, Refused, nearest, question, refuse, shown, some
 from reliability.records.files import parse_toml, toml_text
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, USUAL_COMPONENTS, usual_components
 from reliability.records.values import clean_text, exponent_of, read_value

@@ -16,8 +16,7 @@ from itertools import islice, product
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from reliability.errors import InvalidInput, reason
-from reliability.records.faults import Refused, shown
+from reliability.errors import InvalidInput, Refused, reason, shown
 from reliability.records.files import read_at_most
 from reliability.records.package import restored
 from reliability.records.values import clean_text, folded, words

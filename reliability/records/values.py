@@ -11,8 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from reliability.errors import InvalidInput, unknown
-from reliability.records.faults import Refused, nearest, shown
+from reliability.errors import InvalidInput, Refused, nearest, shown, unknown
 from reliability.records.tables import Column
 
 # Currencies and the number of decimals that each has (ISO 4217, list one).

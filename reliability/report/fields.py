@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
-from reliability.records.faults import Fault, Refused, near_twin, nearest
+from reliability.errors import Fault, Refused, near_twin, nearest
 from reliability.records.sheet import Names, read_window
 from reliability.records.tables import OUTCOMES, SETTINGS, USUAL_COMPONENTS, USUAL_SIGNS, Column, Table
 from reliability.records.values import clean_text

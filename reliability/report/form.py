@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import ipywidgets as widgets
 
-from reliability.errors import BenchoddsError, InvalidInput, unknown
+from reliability.errors import BenchoddsError, Fault, FaultsFound, InvalidInput, refuse, unknown
 from reliability.records import tables
 from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
-from reliability.records.faults import Fault, FaultsFound, refuse
 from reliability.records.ledger import REFERENCE_TABLES, ledger_mark, open_ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Written, write_up
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, UNREPAIRED, Column, usual_components

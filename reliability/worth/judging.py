@@ -12,10 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import Fault, InvalidInput, nearest, refuse, unknown
 from reliability.life.lives import age_at
 from reliability.records.checks import clean_row
-from reliability.records.faults import Fault, nearest, refuse
 from reliability.records.frames import plain_rows
 from reliability.records.package import CsvTable, raw_rows, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column, Rule, Table, at_least_one, full_date, needs

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reliability.errors import InvalidInput, LedgerError
+from reliability.errors import InvalidInput, LedgerError, Refused
 from reliability.records import database
-from reliability.records.faults import Refused
 from reliability.records.sheet import (
     JobSheet,
     amendment,

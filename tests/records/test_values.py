@@ -8,8 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from reliability.errors import InvalidInput
-from reliability.records.faults import Refused, nearest
+from reliability.errors import InvalidInput, Refused, nearest
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import (
     EXPONENTS,

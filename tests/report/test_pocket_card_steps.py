@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.special import expit, logit
 
-from reliability.records.faults import nearest
+from reliability.errors import nearest
 from reliability.report.card import _folds, _rules
 from reliability.worth.judging import cents
 from tests.report.cards import BROWSER
