@@ -2,7 +2,6 @@
 
 import csv
 import datetime as dt
-import io
 import shutil
 from collections.abc import Mapping
 from dataclasses import replace
@@ -173,65 +172,10 @@ def _receivers() -> tuple[Family, ...]:
 # Units on offer in the weeks after the demo's last job, plain ones and awkward ones.
 
 
-COLUMNS = ("offer", "family", "model", "kind", "working_price", "built_from", "built_to", "asked", "seen_on")
-SIGNS = (
-    "no power", "dead transport", "rust", "sticky residue", "burnt smell", "hum", "no sound",
-    "missing parts", "damp store", "smells of smoke",
-)  # fmt: skip
-
-
-def _offer(
-    offer: str, day: int, asked: float | None, *, family: str | None = None, model: str | None = None,
-    built: tuple[int, int] | None = None, kind: str | None = None, working_price: float | None = None,
-    yes: tuple[str, ...] = (), no: tuple[str, ...] = (),
-) -> Row:  # fmt: skip
-    row: Row = dict(zip(COLUMNS, (offer, family, model, kind, working_price), strict=False))
-    row["built_from"], row["built_to"] = built or (None, None)
-    row["asked"], row["seen_on"] = asked, f"2026-11-{day:02d}"
-    return row | {sign: "yes" if sign in yes else "no" if sign in no else None for sign in SIGNS}
-
-
-_CLEAN = ("no power", "dead transport", "rust", "missing parts")
-
-OFFERS: tuple[Row, ...] = (
-    # Plain cases of the families with many jobs, with and without bad signs.
-    _offer("fair-01", 2, 30.0, family="Obbelin 310", built=(1982, 1982), no=_CLEAN),
-    _offer("fair-02", 2, 45.0, model="Obbelin 310 S", built=(1980, 1984), yes=("dead transport",),
-           no=("rust",)),
-    _offer("fair-03", 2, 25.0, family="Obbelin 310", yes=("rust", "no power", "damp store")),
-    _offer("fair-04", 2, 120.0, family="Obbelin 550", built=(1986, 1986), no=_CLEAN),
-    _offer("fair-05", 2, 210.0, family="Obbelin 550", no=("no power",)),
-    # The same family before and after its gear material changed, and a window across the change.
-    _offer("fair-06", 2, 30.0, family="Pellowick 22", built=(1981, 1981), no=("rust", "no power")),
-    _offer("fair-07", 2, 30.0, family="Pellowick 22", built=(1986, 1986), no=("rust", "no power")),
-    _offer("fair-08", 2, 20.0, family="Pellowick 22", built=(1982, 1986), no=("rust", "no power")),
-    _offer("fair-09", 2, 5.0, family="Yarrowen C7", built=(1988, 1990), yes=("sticky residue",)),
-    _offer("fair-10", 2, 130.0, family="Fennimoor Reel 4", yes=("dead transport",),
-           no=("rust", "damp store")),
-    _offer("barn-01", 7, 80.0, family="Hulverby D2", built=(1979, 1979), no=("rust", "no power", "hum")),
-    _offer("barn-02", 7, 120.0, model="Hulverby D3", yes=("rust",), no=("no power",)),
-    _offer("barn-03", 7, 25.0, family="Hulverby B1", yes=("missing parts",), no=("rust",)),
-    _offer("barn-04", 7, 85.0, family="Crowmarl 60", built=(1966, 1970), no=("no power", "rust")),
-    _offer("barn-05", 7, 15.0, family="Tavisk 100", built=(1989, 1989), yes=("dead transport",),
-           no=("rust",)),
-    _offer("barn-06", 7, 0.0, family="Tavisk 700", no=_CLEAN),
-    _offer("barn-07", 7, 24.0, family="Ploverine P5", built=(1995, 1995), no=("no power", "dead transport")),
-    _offer("barn-08", 7, 110.0, family="Pellowick R40", built=(1977, 1977),
-           no=("burnt smell", "no power", "hum", "rust")),
-    _offer("barn-09", 7, 60.0, family="Pellowick R40", yes=("burnt smell", "no sound"), no=("rust",)),
-    _offer("barn-10", 7, 70.0, family="Ploverine 2020", built=(1981, 1983), no=("burnt smell", "no sound")),
-    # Awkward ones: a family without a job, no price asked, a sign that nobody ever wrote down,
-    # families that the ledger does not know, with and without a kind.
-    _offer("web-01", 14, 60.0, family="Obbelin R9", built=(1984, 1984), no=("no power", "burnt smell")),
-    _offer("web-02", 14, None, family="Hulverby D2", built=(1978, 1981), no=("rust",)),
-    _offer("web-03", 14, 28.0, family="Obbelin 310", yes=("smells of smoke",), no=("rust", "no power")),
-    _offer("web-04", 15, 50.0, family="Wendrake W12", kind="turntable", working_price=180.0,
-           built=(1975, 1980),
-           no=("rust",)),
-    _offer("web-05", 15, 20.0, family="Skaddon 7", no=("no power",)),
-    _offer("web-06", 15, 98.0, model="Pellowick R45", built=(1975, 1979), yes=("hum",),
-           no=("rust", "burnt smell")),
-)  # fmt: skip
+#: Written by hand, and the source of itself: plain cases of the families with many jobs, with and without bad
+#: signs; a family before and after its gear material changed, and a window across the change; a family without a
+#: job, no price asked, a sign that nobody ever wrote down, families unknown to the ledger with and without a kind.
+OFFERS = Path(__file__).parents[2] / "data" / "demo" / "offers.csv"
 
 
 # The page beside the demo: that it is invented, how it was made, what is true in it.
@@ -341,12 +285,12 @@ def _offer_lines(world: World) -> list[str]:
     families = {family.name: family for family in world.families}
     families |= {model: family for family in world.families for model in family.models}
     lines = []
-    for offer in OFFERS:
+    for cells in csv.DictReader(OFFERS.read_text(encoding="utf-8").splitlines()):
+        offer: Row = {name: cell or None for name, cell in cells.items()}
         family = families.get(str(offer["family"] or offer["model"]))
         if family:
             truth = truth_row(world, offer, family, None)
-            asked = "" if offer["asked"] is None else f"{offer['asked']:g}"
-            money = f"{asked} | {truth['success_chance']:.0%} | {truth['ceiling']:.0f}"
+            money = f"{cells['asked']} | {truth['success_chance']:.0%} | {truth['ceiling']:.0f}"
             lines.append(f"| {offer['offer']} | {family.name} | {money} | {truth['chief_risk']} |")
     return lines
 
@@ -410,21 +354,11 @@ def write_demo(out: Path) -> None:
 
     An earlier demo in the folder is replaced; one that holds something else is refused.
     """
-    world = demo_world()
+    world, offers = demo_world(), OFFERS.read_bytes()
     rows = run_bench(world, DEMO_JOBS, DEMO_SEED)
+    page = demo_page(world, rows, unwritten_jobs(world, DEMO_JOBS, DEMO_SEED))
     if described_in(out).get(DEMO) is True:
         shutil.rmtree(out)
     write_package(rows, out, demo=True)
-    (out / "offers.csv").write_bytes(_offers_text().encode())
-    page = demo_page(world, rows, unwritten_jobs(world, DEMO_JOBS, DEMO_SEED))
+    (out / "offers.csv").write_bytes(offers)
     (out / "README.md").write_text(page, encoding="utf-8", newline="\n")
-
-
-def _offers_text() -> str:
-    text = io.StringIO()
-    writer = csv.DictWriter(text, list(OFFERS[0]), lineterminator="\r\n")
-    writer.writeheader()
-    for row in OFFERS:
-        cells = {name: f"{value:g}" if isinstance(value, float) else value for name, value in row.items()}
-        writer.writerow(cells)
-    return text.getvalue()

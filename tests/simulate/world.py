@@ -357,9 +357,11 @@ class Kind:
     signs: tuple[Sign, ...]
 
 
-_RUST = Sign("rust", damp_shows=0.65, false_alarm=0.06, price_factor=0.88)
-_DAMP_STORE = Sign("damp store", damp_shows=0.55, false_alarm=0.05)
-_MISSING = Sign("missing parts", false_alarm=0.12, price_factor=0.85)
+OF_ALL_KINDS = (
+    Sign("rust", damp_shows=0.65, false_alarm=0.06, price_factor=0.88),
+    Sign("damp store", damp_shows=0.55, false_alarm=0.05),
+    Sign("missing parts", false_alarm=0.12, price_factor=0.85),
+)
 
 
 def _power(**shows: float) -> Sign:
@@ -390,9 +392,7 @@ KINDS: Mapping[str, Kind] = {
             _power(regulator=0.75, capacitor=0.1),
             Sign("dead transport", {"belt": 0.45, "motor": 0.8, "gear": 0.5}, false_alarm=0.04),
             Sign("sticky residue", {"belt": 0.3}, damp_shows=0.15, false_alarm=0.04),
-            _RUST,
-            _DAMP_STORE,
-            _MISSING,
+            *OF_ALL_KINDS,
         ),
     ),
     "turntable": Kind(
@@ -416,9 +416,7 @@ KINDS: Mapping[str, Kind] = {
             _power(capacitor=0.5, switch=0.2),
             Sign("dead transport", {"belt": 0.5, "motor": 0.8}, false_alarm=0.04),
             Sign("hum", {"cartridge": 0.3, "tonearm": 0.2}, false_alarm=0.06),
-            _RUST,
-            _DAMP_STORE,
-            _MISSING,
+            *OF_ALL_KINDS,
         ),
     ),
     "disc player": Kind(
@@ -440,9 +438,7 @@ KINDS: Mapping[str, Kind] = {
         signs=(
             _power(regulator=0.75),
             Sign("dead transport", {"belt": 0.5, "motor": 0.6, "gear": 0.5, "laser": 0.3}, false_alarm=0.05),
-            _RUST,
-            _DAMP_STORE,
-            _MISSING,
+            *OF_ALL_KINDS,
         ),
     ),
     "receiver": Kind(
@@ -471,9 +467,7 @@ KINDS: Mapping[str, Kind] = {
                  false_alarm=0.02),
             Sign("hum", {"capacitor": 0.45, "regulator": 0.2}, false_alarm=0.04),
             Sign("no sound", {"output stage": 0.6, "relay": 0.5, "switch": 0.2}, false_alarm=0.05),
-            _RUST,
-            _DAMP_STORE,
-            _MISSING,
+            *OF_ALL_KINDS,
         ),
     ),
 }  # fmt: skip
