@@ -7,7 +7,15 @@ from typing import Any, NamedTuple, Self
 
 from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
-from reliability.records.values import Value, exponent_of, number_fault, read_setting, read_value, write_value
+from reliability.records.values import (
+    Value,
+    exponent_of,
+    number_fault,
+    read_setting,
+    read_text,
+    read_value,
+    write_value,
+)
 
 # What rows of different tables must have in common.
 
@@ -156,25 +164,32 @@ _LABELS = {"findings": "finding", "signs": "sign", "followups": "followup"}
 
 
 def clean_row(
-    table: Table, row: Mapping[str, object], exponent: int = 2
+    table: Table, row: Mapping[str, object], exponent: int = 2, found: Sequence[Complaint] = ()
 ) -> tuple[dict[str, Value], list[Complaint]]:
-    """Read every cell of a row and test the rules within it."""
-    told = f"{table.name} has no column {{!r}}; it has {', '.join(table.names)}."
-    complaints: list[Complaint] = [(name, told.format(name) + nearest(name, table.names))
-                                   for name in row if name not in table.names]  # fmt: skip
-    clean: dict[str, Value] = {}
+    """Read every cell of a row, but for those found wrong already, and test the rules within it."""
+    names = table.names
+    complaints = list(found) + [
+        (name, f"{table.name} has no column {name!r}; it has {', '.join(names)}.{nearest(name, names)}")
+        for name in row if name not in names
+    ]  # fmt: skip
+    clean, bad = dict[str, Value](), {name for name, _ in found}
     if table.name == "settings" and isinstance(value := row.get("value"), int | float | Decimal):
         row = {**row, "value": write_value(value)}
     for column in table.columns:
+        value = row.get(column.name)
+        if column.name in bad or (value is None and not column.required):
+            clean[column.name] = column.default
+            continue
         try:
-            clean[column.name] = read_value(column, row.get(column.name), exponent)
+            read = read_text if isinstance(value, str) else read_value
+            clean[column.name] = read(column, value, exponent)
         except Refused as error:
             clean[column.name] = None
             complaints.append((column.name, error.message))
-    return clean, complaints + rule_complaints(table, clean, complaints, exponent)
+    return clean, complaints + _rule_complaints(table, clean, complaints, exponent)
 
 
-def rule_complaints(
+def _rule_complaints(
     table: Table, row: dict[str, Value], complaints: Sequence[Complaint], exponent: int
 ) -> list[Complaint]:
     """Test the rules within a row whose cells were read; those about a bad cell are passed over."""

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select
 
 from reliability.errors import Fault, InvalidInput, question, refuse, unknown
 from reliability.records import database, package
-from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, rule_complaints
+from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, clean_row
 from reliability.records.database import HISTORY
 from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
@@ -111,11 +111,7 @@ class _Import:
         """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
         if not self.correct or line.complaints:
             return line
-        table = source.table
-        row = {**(old or {column.name: column.default for column in table}), **line.row}
-        missing = [(column.name, "is empty, but every row needs it") for column in table
-                   if column.required and row[column.name] is None]  # fmt: skip
-        return Line(line.number, row, missing + rule_complaints(table, row, missing, source.exponent))
+        return Line(line.number, *clean_row(source.table, {**(old or {}), **line.row}, source.exponent))
 
     def _complaints(self, name: str, line: Line, old: database.Row | None) -> list[Complaint]:
         found = self.known.read(name, line.row, line.number, line.complaints)

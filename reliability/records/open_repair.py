@@ -20,7 +20,7 @@ from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, full_date
-from reliability.records.values import Value, clean_text, folded, read_value, words
+from reliability.records.values import Value, clean_text, folded, read_value, undecodable, words
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -163,7 +163,7 @@ def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], Source, list[st
                 if name in COLUMNS and name != FREE_TEXT}  # fmt: skip
         row: Row = dict.fromkeys(COLUMNS, "") | kept
         row |= {LINE: line, SAID: hashlib.sha256(said.encode(errors="surrogateescape")).digest()[:12]}
-        complaints = [(name, odd) for name, text in kept.items() if (odd := package.undecodable(text))]
+        complaints = [(name, odd) for name, text in kept.items() if (odd := undecodable(text))]
         if complaints:
             source.made.append((line, {}, complaints[:1]))
         else:

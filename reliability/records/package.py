@@ -9,19 +9,19 @@ import os
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import select
 
-from reliability.errors import Fault, InvalidInput, Refused, nearest, reason, refuse, shown, unknown
+from reliability.errors import Fault, InvalidInput, nearest, reason, refuse, shown, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
+from reliability.records.checks import Complaint, Known, clean_row
 from reliability.records.database import HISTORY
 from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
-from reliability.records.values import EXPONENTS, Value, clean_text, number_fault, read_value, write_value
+from reliability.records.values import EXPONENTS, Value, clean_text, number_fault, undecodable, write_value
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -34,9 +34,6 @@ if TYPE_CHECKING:
 
 #: A sign that begins a formula, full-width too; what cannot be seen may stand before it.
 _FORMULA = re.compile(r"['\s\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]*[=+\-@＝＋－＠]")
-_CACHED_CELLS = 20_000
-#: How bytes that are not UTF-8 reach us: kept apart, so that the cell they stand in can be named.
-_UNDECODABLE = re.compile("[\udc80-\udcff]")
 #: How files begin that are no CSV in UTF-8, and what they are.
 _OTHER_FILES = (
     (b"\xff\xfe", "is written in UTF-16; save it as UTF-8"),
@@ -63,7 +60,7 @@ class Line(NamedTuple):
     """One row of a file: its first line, what it says, and what is wrong with it."""
 
     number: int
-    row: dict[str, Value]
+    row: dict[str, Any]
     complaints: list[Complaint]
 
 
@@ -75,25 +72,6 @@ def neutralised(text: str) -> str:
 def restored(text: str) -> str:
     """Take that apostrophe away again."""
     return text[1:] if text.startswith("'") and _FORMULA.match(text[1:]) else text
-
-
-def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str], Value]:
-    """Build the reader of one column's cells; cells that repeat are read once."""
-
-    @lru_cache(_CACHED_CELLS)
-    def read(cell: str) -> Value:
-        text = clean_text(cell)
-        if said := undecodable(text):
-            raise Refused(said)
-        if column.kind == "text":
-            text = restored(text)
-        elif layout.decimal_comma and column.kind in NUMERIC:
-            if "." in text:
-                raise Refused(f"{text!r} has a point, but numbers were announced with a decimal comma")
-            text = text.replace(",", ".", 1)
-        return read_value(column, text, exponent)
-
-    return read
 
 
 def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
@@ -142,8 +120,9 @@ class Source:
     table: Table
     exponent: int = 2  # decimals of the currency
     faults: list[Fault] = field(default_factory=list)  # of the file itself, complete once all lines were read
-    places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
+    places: dict[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
     n_read: int | None = None  # rows of the file that it stands for; None: each of its own
+    #: The rows, not clean yet, with where each stands and what is wrong with it.
     made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
 
     def fault(self, line: int, column: str, message: str) -> Fault:
@@ -172,36 +151,33 @@ class CsvTable(Source):
         """Read every row that can be told apart, clean or with its complaints."""
         rows = raw_rows(self.path, self.layout.delimiter, self.faults)
         header = next(rows, (1, []))[1]
-        if self.faults:
-            return
-        names = self._columns(header)
-        readers = {name: cell_reader(self.table[name], self.exponent, self.layout) for name in names}
-        if not self.faults:
-            yield from (self._line(number, readers, cells) for number, cells in rows)
-
-    def _line(self, number: int, readers: Mapping[str, Callable[[str], Value]], cells: list[str]) -> Line:
-        if len(cells) != len(readers):
-            return Line(number, {}, [("", other_width(cells, readers))])
-        row: dict[str, Value] = {each.name: each.default for each in self.table if self._is_needed(each)}
-        complaints: list[Complaint] = []
-        for (name, read), cell in zip(readers.items(), cells, strict=True):
-            try:
-                row[name] = read(cell)
-            except Refused as error:
-                complaints.append((name, error.message))
-        if not self.partial:
-            complaints += rule_complaints(self.table, row, complaints, self.exponent)
-        return Line(number, row, complaints)
-
-    def _is_needed(self, column: Column) -> bool:
-        return column.name in self.table.key or not self.partial
+        names = self._columns(header) if not self.faults else []
+        table, needs_point = self.table, self.layout.decimal_comma
+        if self.partial:
+            held = tuple(column for column in table if column.name in (*names, *table.key))
+            table = replace(table, columns=held, rules=())
+        kinds = {column.name: column.kind for column in table}
+        for number, cells in rows if not self.faults else ():
+            if len(cells) != len(names):
+                yield Line(number, {}, [("", other_width(cells, names))])
+                continue
+            row, points = dict(zip(names, cells, strict=True)), []
+            for name, cell in row.items() if needs_point else ():
+                if kinds[name] in NUMERIC:
+                    row[name] = cell.replace(",", ".", 1)
+                    such = f"{cell.strip()!r} has a point, but numbers were announced with a decimal comma"
+                    points += [(name, such)] if "." in cell else []
+            for name, cell in row.items():
+                if "'" in cell and kinds[name] == "text":
+                    row[name] = restored(clean_text(cell))
+            yield Line(number, *clean_row(table, row, self.exponent, points))
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
         names, known = [clean_text(cell) for cell in header], self.table.names
         odd = [name for name in dict.fromkeys(names) if name not in known or names.count(name) > 1]
-        missing = [column.name for column in self.table
-                   if self._is_needed(column) and column.required and column.name not in names]  # fmt: skip
+        missing = [column.name for column in self.table if column.required and column.name not in names
+                   and (column.name in self.table.key or not self.partial)]  # fmt: skip
         complaints: list[Complaint] = []
         if len(header) > MOST_COLUMNS:
             such = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
@@ -223,14 +199,6 @@ class CsvTable(Source):
 def other_width(cells: Sequence[str], names: Collection[str]) -> str:
     """Word that a row is longer or shorter than the header."""
     return f"has {len(cells)} cells, but the header has {len(names)}"
-
-
-def undecodable(text: str) -> str:
-    """Word that a text holds bytes which were not UTF-8; empty if it holds none."""
-    if not (found := _UNDECODABLE.search(text)):
-        return ""
-    byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
-    return f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8"
 
 
 def write_rows(stream: IO[bytes], header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
@@ -427,20 +395,21 @@ def read_package(path: str | Path) -> Rows:
     """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
     exponent = EXPONENTS[currency_in(files) or str(SETTINGS["currency"].default)]
-    known = Known.nothing("line")
+    sources = [CsvTable(file, TABLES[name], exponent) for name, file in files.items()]
+    return _checked(sources, "line", faults, "Nothing was read.")
+
+
+def _checked(sources: Iterable[Source], word: str, faults: list[Fault], done: str) -> Rows:
+    """Check rows of tables beside each other, and give them in order; `word` is what a place is called."""
+    known = Known.nothing(word)
     rows: Rows = {name: [] for name in TABLES}
-    for name, file in files.items():
-        source = CsvTable(file, TABLES[name], exponent)
+    for source in sources:
         for line in source.lines():
-            complaints = known.read(name, line.row, line.number, line.complaints)
+            complaints = known.read(source.table.name, line.row, line.number, line.complaints)
             faults += [source.fault(line.number, *complaint) for complaint in complaints]
-            rows[name].append(line.row)
+            rows[source.table.name].append(line.row)
         faults += source.faults
-    refuse(faults, "Nothing was read.")
-    return _sorted(rows)
-
-
-def _sorted(rows: Rows) -> Rows:
+    refuse(faults, done)
     return {name: sorted(found, key=partial(database.sort_key, TABLES[name])) for name, found in rows.items()}
 
 
@@ -461,9 +430,14 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> 
             raise unknown("There is no table", name, TABLES)
     settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
     exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
-    cleaned, found = clean_tables(rows, exponent)
-    refuse([Fault(f"{name}, row {row}", *complaint) for name, row, complaint in found], done)
-    return _sorted(cleaned)
+    sources = []
+    for name, table in TABLES.items():
+        source = Source(Path(name), table, exponent)
+        for number, row in enumerate(rows.get(name, ()), 1):
+            source.places[number] = f"{name}, row {number}"
+            source.made.append((number, dict(row), []))
+        sources.append(source)
+    return _checked(sources, "row", [], done)
 
 
 def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False) -> int:

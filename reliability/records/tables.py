@@ -6,6 +6,7 @@ every row and the page of the tables all come from here. Nothing heavy is import
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 # Rules between the columns of one row, each stated once for Python, SQL and the reader.
@@ -134,7 +135,7 @@ KINDS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Column:
     """One column of one table: of the database, CSV files, data frames and job sheets."""
 
@@ -163,7 +164,7 @@ class Table:
     references: Mapping[str, str] = field(default_factory=dict)
     rules: tuple[Rule, ...] = ()
 
-    @property
+    @cached_property
     def names(self) -> tuple[str, ...]:
         """Names of the columns, in order."""
         return tuple(column.name for column in self.columns)

@@ -6,7 +6,7 @@ import tomllib
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -57,6 +57,8 @@ _DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 _WHOLE = re.compile(r"-?[0-9]+")
 _YEAR = re.compile(r"[0-9]{4}")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?")
+#: How bytes that are not UTF-8 reach us: kept apart, so that the cell they stand in can be named.
+_UNDECODABLE = re.compile("[\udc80-\udcff]")
 SPREADSHEET_ERRORS = frozenset("#NAME? #REF! #VALUE! #N/A #DIV/0! #NULL! #NUM! #SPILL! #CALC!".split())
 
 
@@ -68,6 +70,8 @@ def read_value(column: Column, value: object, exponent: int = 2) -> Value:
     """
     if isinstance(value, str):
         value = clean_text(value)
+        if said := undecodable(value):
+            raise Refused(said)
     if value is None or value == "":
         if column.required:
             raise Refused("is empty, but every row needs it")
@@ -75,6 +79,18 @@ def read_value(column: Column, value: object, exponent: int = 2) -> Value:
     if isinstance(value, int) and value.bit_length() > MOST_BITS:
         raise Refused(f"a whole number of {value.bit_length()} bits is more than a ledger can hold")
     return _READERS[column.kind](column, value, exponent)
+
+
+#: Reads a text as that does, but one that repeats only once.
+read_text = lru_cache(50_000)(read_value)
+
+
+def undecodable(text: str) -> str:
+    """Word that a text holds bytes which were not UTF-8; empty if it holds none."""
+    if text.isascii() or not (found := _UNDECODABLE.search(text)):
+        return ""
+    byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
+    return f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8"
 
 
 def typed(column: Column, answer: str) -> str:
