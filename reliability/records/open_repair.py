@@ -1,7 +1,7 @@
 """Open repair data in and out: what volunteers at repair events wrote down, beside the bench's own jobs."""
 
-import hashlib
 import html
+import json
 import math
 import re
 import sys
@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
+from reliability.errors import Fault, InvalidInput, Refused, nearest, unknown
 from reliability.records import database, package
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
@@ -27,17 +27,15 @@ if TYPE_CHECKING:
 
 # The words of the Open Repair Data Standard, and what they are in a ledger.
 
-#: Categories of v0.3 by their number, from 1.
-CATEGORIES = (
-    "Aircon/dehumidifier", "Battery/charger/adapter", "Decorative or safety lights", "Desktop computer",
-    "Digital compact camera", "DSLR/video camera", "Fan", "Flat screen", "Hair & beauty item",
-    "Handheld entertainment device", "Headphones", "Hi-Fi integrated", "Hi-Fi separates", "Kettle", "Lamp",
-    "Laptop", "Large home electrical", "Misc", "Mobile", "Musical instrument", "Paper shredder",
-    "PC accessory", "Portable radio", "Power tool", "Printer/scanner", "Projector", "Sewing machine",
-    "Small home electrical", "Small kitchen item", "Tablet", "Toaster", "Toy",
-    "TV and gaming-related accessories", "Vacuum", "Watch/clock", "Coffee maker", "Food processor",
-    "Games console", "Hair dryer", "Iron",
-)  # fmt: skip
+#: The package that goes out: the columns of v0.3 in order, what they mean and what may stand in them. The
+#: partner category is the bench's own kind of unit. Older versions lack some columns.
+_DESCRIPTOR = Path(__file__).with_name("open_repair.json").read_bytes()
+_PACKAGE = json.loads(_DESCRIPTOR)
+_FIELDS = {field["name"]: field for field in _PACKAGE["resources"][0]["schema"]["fields"]}
+COLUMNS = tuple(_FIELDS)
+#: Categories by their number, from 1.
+CATEGORIES, STATUSES = (tuple(_FIELDS[name]["constraints"]["enum"])
+                        for name in ("product_category", "repair_status"))  # fmt: skip
 MISCELLANEOUS = "Misc"
 #: Category of the kinds that a bench usually has; any other kind is one of its own name, or miscellaneous.
 CATEGORY_OF = {
@@ -49,7 +47,6 @@ CATEGORY_OF = {
 UNKNOWN = "Unknown"
 #: What a repair status is in a ledger; Unknown is none of its outcomes.
 OUTCOMES = {"Fixed": "repaired", "End of life": "scrapped", "Repairable": "sold as is"}
-STATUSES = (*OUTCOMES, UNKNOWN)
 #: And the other way round. A unit kept for parts is at its end too.
 STATUS_OF = {**{outcome: status for status, outcome in OUTCOMES.items()}, "donor": "End of life"}
 BARRIERS = {
@@ -60,35 +57,10 @@ BARRIERS = {
     "Lack of equipment": "no equipment",
     "Item too worn out": "too worn",
 }
-#: Columns of v0.3 in order: what they mean, and what the schema demands of them. Older versions lack some.
-_COLUMNS: dict[str, tuple[str, dict[str, Any]]] = {
-    "id": ("Unique identifier: the provider, then the number of the job",
-           {"required": True, "unique": True, "pattern": "[a-z]{2,}_.+"}),
-    "data_provider": ("Who contributes the data", {"required": True}),
-    "country": ("Three-letter country code of ISO 3166-1", {"pattern": "[A-Z]{3}"}),
-    "partner_product_category": ("Kind of unit in the provider's own words", {}),
-    "product_category": ("Category of the standard", {"required": True, "enum": list(CATEGORIES)}),
-    "product_category_id": ("Number of that category",
-                            {"required": True, "minimum": 1, "maximum": len(CATEGORIES)}),
-    "brand": ("Maker; Unknown where it is not known", {}),
-    "year_of_manufacture": ("Year of manufacture, the middle where only a window of years is known",
-                            {"pattern": "[0-9]{4}"}),
-    "product_age": ("Age in years, from that year to the year of the event", {"minimum": 0}),
-    "repair_status": ("How the attempt ended", {"required": True, "enum": list(STATUSES)}),
-    "repair_barrier_if_end_of_life": ("What prevented the repair of a unit at its end",
-                                      {"enum": list(BARRIERS)}),
-    "group_identifier": ("Who made the attempt", {}),
-    "event_date": ("Day on which the unit was taken in; the 16th where only the month is known",
-                   {"required": True}),
-    "problem": ("Left empty", {}),
-}  # fmt: skip
-COLUMNS = tuple(_COLUMNS)
 REQUIRED = ("id", "repair_status", "event_date")
 CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
-#: What somebody wrote about the fault. It tells the outcome, so it is compared and never kept.
+#: What somebody wrote about the fault. It tells the outcome, so it is never kept.
 FREE_TEXT = "problem"
-#: A file is read whole; this is some million rows.
-MOST_BYTES = 500_000_000
 #: How a cell says that nothing is known, whatever the column.
 NOTHING = frozenset(("", *r"- -- ? n/a na nan none null \n nil unknown undefined".split()))
 _SPELLED = {folded(name): name for name in (*CATEGORIES, *STATUSES)}
@@ -115,11 +87,9 @@ def _is_nothing(text: str) -> bool:
 
 # Files of open repair data as they stand: found, read cell by cell, nothing understood yet.
 
-#: Name of the package that we export; its partner categories are the bench's own kinds.
-OPEN_REPAIR_PACKAGE = "bench-open-repair-data"
-#: One row: its texts by column of the standard, its line, and under `SAID` a digest of all texts but the id.
+#: One row: its texts by column of the standard, and its line.
 Row = dict[str, Any]
-LINE, SAID = "(line)", "(said)"
+LINE = "(line)"
 
 
 def find_repair_files(path: Path) -> list[Path]:
@@ -134,10 +104,6 @@ def find_repair_files(path: Path) -> list[Path]:
                  if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
         raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
-    for file in files:
-        if file.stat().st_size > MOST_BYTES:
-            told = f"{file} has more than {MOST_BYTES:,} bytes; divide it."
-            raise InvalidInput(f"{told} Nothing was imported.")
     return files
 
 
@@ -157,17 +123,15 @@ def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], Source, list[st
         if len(cells) != len(names):
             source.made.append((line, {}, [("", package.other_width(cells, names))]))
             continue
-        texts = [html.unescape(package.restored(clean_text(cell))) for cell in cells]
-        said = "\0".join(f"{name}\0{text}" for name, text in zip(names, texts, strict=True) if name != "id")
-        kept = {name: sys.intern(text) for name, text in zip(names, texts, strict=True)
-                if name in COLUMNS and name != FREE_TEXT}  # fmt: skip
-        row: Row = dict.fromkeys(COLUMNS, "") | kept
-        row |= {LINE: line, SAID: hashlib.sha256(said.encode(errors="surrogateescape")).digest()[:12]}
-        complaints = [(name, odd) for name, text in kept.items() if (odd := undecodable(text))]
+        row: Row = dict.fromkeys(COLUMNS, "")
+        for name, cell in zip(names, cells, strict=True):
+            if name in COLUMNS and name != FREE_TEXT:
+                row[name] = sys.intern(html.unescape(package.restored(clean_text(cell))))
+        complaints = [(name, odd) for name, text in row.items() if (odd := undecodable(text))]
         if complaints:
             source.made.append((line, {}, complaints[:1]))
         else:
-            rows.append(row)
+            rows.append({**row, LINE: line})
     return rows, source, list(dict.fromkeys(name for name in names if name and name not in COLUMNS))
 
 
@@ -286,9 +250,6 @@ def _around(year: int, age_years: float, event: int, at_least: int) -> Window:
 
 # Open repair data into a ledger.
 
-#: So many rows of one group without a single failure: the failures were not written down. At six repairs
-#: in ten such a run of luck has a chance of 1 in 165.
-FEWEST_FOR_ROSY = 10
 NO_MAKER = "maker unknown"
 _AN_ID_OF_A_PROVIDER = re.compile(r"[a-z]{2,}[-_].+")
 _CLOCK = re.compile(r"(?<=\d)[ T]\d{2}:\d{2}(:\d{2})?$")
@@ -326,9 +287,7 @@ class _Told:
         self.left_out: Counter[str] = Counter()
         self.families: dict[str, tuple[int, dict[str, Value]]] = {}
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
-        self._groups: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._numbers: Counter[str] = Counter()
-        self._said: dict[bytes, str] = {}
         jobs, families = SQL_TABLES["jobs"].c, SQL_TABLES["families"].c
         self._own_numbers = set(connection.execute(select(jobs.job).where(jobs.origin.is_(None))).scalars())
         held = connection.execute(select(families.family, families.kind))
@@ -343,7 +302,7 @@ class _Told:
         unwanted: Counter[str] = Counter()
         for rows, source, not_read in files:
             self._note("columns that no version of the standard has, and that were not read", *not_read)
-            are_told = package.described_in(source.path.parent).get("name") == OPEN_REPAIR_PACKAGE
+            are_told = package.described_in(source.path.parent).get("name") == _PACKAGE["name"]
             source.n_read = len(rows) + len(source.made)  # those that cannot be read too
             for row in rows:
                 date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)
@@ -390,11 +349,6 @@ class _Told:
         if complaints:
             return row[LINE], job, complaints
         outcome, group = OUTCOMES[status], row["group_identifier"]
-        if (first := self._said.setdefault(row[SAID], number)) != number:
-            again = "rows that say the same as another but for the id, each kept"
-            self._note(again, f"{number} = {first}")
-        if group:
-            self._groups[f"{group} ({origin})"][outcome] += 1
         job |= {"outcome": outcome, "family": self._family(row, kind)}
         job |= {"ended_why": self._ended_why(row, outcome), "remarks": f"group {group}" if group else None}
         return row[LINE], job | self._built(row, date), []
@@ -454,11 +408,6 @@ class _Told:
         """Word what the reader should know, each kind of thing with its count and the first of its rows."""
         for what, where in sorted(self._notes.items()):
             yield f"{what}: {len(where)} ({_first(where)})"
-        rosy = [name for name, outcomes in self._groups.items()
-                if outcomes["repaired"] == outcomes.total() >= FEWEST_FOR_ROSY]  # fmt: skip
-        if rosy:
-            yield (f"groups whose every row is Fixed, in {FEWEST_FOR_ROSY} rows or more; did they write down "
-                   f"the others? {some(rosy)}")  # fmt: skip
 
 
 def _kind(row: Row, are_told: bool) -> str | None:
@@ -478,7 +427,7 @@ def _first(told: Iterable[str]) -> str:
 
 # The bench's own jobs as open repair data: what happened to which kind of unit, and never what it cost.
 
-FILE = "open-repair-data.csv"
+FILE = _PACKAGE["resources"][0]["path"]
 DEFAULT_PROVIDER = "bench"
 
 
@@ -502,23 +451,10 @@ def export_open_repair(
     finished = [job for job in own if job["outcome"] != "open"]
     common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
     rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]
-    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
-    fields = [{"name": name, "type": kinds.get(name, "string"), "description": meaning,
-               **({"constraints": demanded} if demanded else {})}
-              for name, (meaning, demanded) in _COLUMNS.items()]  # fmt: skip
-    schema = {"fields": fields, "missingValues": [""], "primaryKey": ["id"]}
-    described = package.descriptor_text(
-        profile="tabular-data-package",
-        name=OPEN_REPAIR_PACKAGE,
-        title="Open repair data of a bench",
-        description="Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
-        "is the bench's own kind of unit.",
-        resources=[package.csv_resource("open-repair-data", FILE, schema)],
-    )
     cells = ([row.get(name) for name in COLUMNS] for row in rows)
     files: dict[str, Callable[[IO[bytes]], object]] = {
         FILE: lambda stream: package.write_rows(stream, COLUMNS, cells),
-        DESCRIPTOR: lambda stream: stream.write(described),
+        DESCRIPTOR: lambda stream: stream.write(_DESCRIPTOR),
     }
     package.write_folder(Path(path), files, private=False)
     return len(finished), len(own) - len(finished)

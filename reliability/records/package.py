@@ -273,18 +273,6 @@ def schema_of(table: Table) -> dict[str, Any]:
     return schema
 
 
-def csv_resource(name: str, path: str, schema: Mapping[str, Any], description: str = "") -> dict[str, Any]:
-    """Describe a CSV file of a package."""
-    told = {"description": description} if description else {}
-    return {"profile": "tabular-data-resource", "name": name, "path": path, **told, "format": "csv",
-            "mediatype": "text/csv", "encoding": "utf-8", "schema": schema}  # fmt: skip
-
-
-def descriptor_text(**described: Any) -> bytes:
-    """Write a `datapackage.json` in one fixed form."""
-    return (json.dumps(described, indent=2, ensure_ascii=False) + "\n").encode()
-
-
 def _read_json(file: Path) -> Any:
     try:
         return json.loads(read_at_most(file, MOST_BYTES).decode("utf-8-sig"))
@@ -467,16 +455,21 @@ def files_of(
         columns = TABLES[name].names
         write_rows(stream, columns, ([row[column] for column in columns] for row in rows[name]))
 
-    described = descriptor_text(
-        profile="tabular-data-package",
-        name=PACKAGE,
-        title="Ledger of a repair bench",
-        description="An empty cell means not known. A text that begins with = + - or @ is written with an "
+    csv_file = {"format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
+    described = {
+        "profile": "tabular-data-package",
+        "name": PACKAGE,
+        "title": "Ledger of a repair bench",
+        "description": "An empty cell means not known. A text that begins with = + - or @ is written with an "
         "apostrophe in front, so that no spreadsheet takes it for a formula.",
-        resources=[csv_resource(table.name, f"{table.name}.csv", schema_of(table), table.meaning)
-                   for table in TABLES.values()],
+        "resources": [
+            {"profile": "tabular-data-resource", "name": name, "path": f"{name}.csv",
+             "description": table.meaning, **csv_file, "schema": schema_of(table)}
+            for name, table in TABLES.items()
+        ],
         **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
         **({DEMO: True} if demo else {}),
-    )  # fmt: skip
+    }  # fmt: skip
+    content = (json.dumps(described, indent=2, ensure_ascii=False) + "\n").encode()
     return {**{f"{name}.csv": partial(write_table, name) for name in TABLES},
-            DESCRIPTOR: lambda stream: stream.write(described)}  # fmt: skip
+            DESCRIPTOR: lambda stream: stream.write(content)}  # fmt: skip
