@@ -26,7 +26,7 @@ sold_for = 120
 OFFERS, SIGHTINGS = 400, 40
 # What a family's page loads.
 IMPORTS = """
-import reliability.report.data, reliability.report.family
+import reliability.report.data, reliability.report.pages
 import reliability.report.render
 """
 

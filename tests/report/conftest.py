@@ -9,6 +9,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.records.package import load_package_records
 from reliability.report import data as data_module
+from reliability.report import pages
 from reliability.report.data import ReportData
 from reliability.report.run import PAGE_NOTEBOOKS, make_pages
 from reliability.worth.appraiser import fit_appraiser
@@ -142,6 +143,11 @@ def said_by(*pieces):
     """Give what a reader sees of pieces of a page, or of its markup: words with single spaces."""
     html = " ".join(getattr(each, "html", each) for each in pieces)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def reads(report, page, name, **given):
+    """Give what a reader sees of one part of a page."""
+    return said_by(pages.part(report, page, name, **given))
 
 
 def plain(said):

@@ -5,14 +5,15 @@ import re
 import pytest
 
 from reliability.report import format, pages
-from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, plain, report_of, rows_of, said_by, thin
+from reliability.report.pages import part
+from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, plain, reads, report_of, rows_of, said_by, thin
 
 CELLS = ("answer", "families", "ages", "years")
 
 
 @pytest.mark.parametrize("component", ["belt", "gear", "display", "laser"])
 def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo, component):
-    said = said_by(pages.component_answer(demo, component))
+    said = reads(demo, "component", "answer", component=component)
     jobs = demo.records.jobs
     named = set(demo.records.findings.loc[demo.records.findings["component"] == component, "job"])
     named |= set(jobs.loc[jobs["ended_by"] == component, "job"])
@@ -44,7 +45,7 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo, component):
     assert tried > 2 < mended
     worked = {"belt": "each time", "tonearm": f"{mended} times"}[component]
     assert (tried == mended) == (component == "belt")
-    said = said_by(pages.component_answer(demo, component))
+    said = reads(demo, "component", "answer", component=component)
     assert f"Mending was tried {tried} times and worked {worked}." in said
 
 
@@ -58,14 +59,14 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo, component):
 def test_one_trial_is_told_in_words(action, said):
     job = {**A_JOB, "outcome": "repaired", "ended_by": None} if action == "replaced" else A_JOB
     report = report_of(jobs=[job], findings=[{**A_FINDING, "action": action}])
-    told = said_by(pages.component_answer(report, "belt"))
+    told = reads(report, "component", "answer", component="belt")
     assert said in told
     assert told.endswith("The chance rests on little of its own: look again when there are more jobs.")
 
 
 @pytest.mark.parametrize("component", ["belt", "gear"])
 def test_each_family_has_the_numbers_of_its_own_page(demo, component):
-    rows = rows_of(pages.component_families(demo, component).html)[1:]
+    rows = rows_of(part(demo, "component", "families", component=component).html)[1:]
     judged = [each for each in demo.family_pages if component in demo.components_of(each)]
     assert len(rows) == len(judged)
     counts = demo.counts[demo.counts["component"] == component].set_index("family")
@@ -78,7 +79,7 @@ def test_each_family_has_the_numbers_of_its_own_page(demo, component):
 
 
 def test_pictures_by_age_share_one_axis(demo):
-    html = pages.component_ages(demo, "gear").html
+    html = part(demo, "component", "ages", component="gear").html
     judged = [each for each in demo.family_pages if "gear" in demo.components_of(each)]
     assert html.count("<figure") == len(judged)
     axes = {tuple(re.findall(r">(\d+)</text>", each)) for each in html.split("<figure")[1:]}
@@ -87,10 +88,10 @@ def test_pictures_by_age_share_one_axis(demo):
 
 
 def test_a_change_of_year_is_named_with_its_family(demo):
-    said = said_by(pages.component_years(demo, "gear"))
+    said = reads(demo, "component", "years", component="gear")
     assert "Production years: a change in 1 family" in said
     assert "Pellowick 22 : lives differ from" in said
-    assert "nothing can be told" in said_by(pages.component_years(demo, "belt"))
+    assert "nothing can be told" in reads(demo, "component", "years", component="belt")
 
 
 def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
@@ -101,16 +102,15 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
     jobs[0]["origin"] = "elsewhere"
     report = report_of(families=[family], jobs=jobs, findings=findings)
     assert "flap" not in report.components_of("T2")
-    said = said_by(*[getattr(pages, f"component_{each}")(report, "flap") for each in CELLS])
+    said = said_by(*[part(report, "component", each, component="flap") for each in CELLS])
     assert "1 job of this bench names it; it had failed in 0 and ended 0." in said
     assert "No family is judged by it: here are counts, and no odds." in said
     assert "in 100" not in said
 
 
 def test_a_component_seen_once_says_one(demo):
-    said = said_by(
-        *[getattr(pages, f"component_{each}")(thin("one component seen once"), "belt") for each in CELLS]
-    )
+    report = thin("one component seen once")
+    said = said_by(*[part(report, "component", each, component="belt") for each in CELLS])
     assert "1 job of this bench names it; it ended 1 of them." in said
     assert "1 of 1" in said
     assert "%" in said

@@ -1,8 +1,9 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
-from reliability.report import format, pages
+from reliability.report import format
+from reliability.report.pages import part
 from reliability.worth.next_steps import on_hand
-from tests.report.conftest import plain, report_of, rows_of, said_by
+from tests.report.conftest import plain, reads, report_of, rows_of, said_by
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
 JOBS = [
@@ -27,7 +28,7 @@ def bench(**more):
 
 
 def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour():
-    said = said_by(pages.earnings_answer(bench()))
+    said = reads(bench(), "earnings", "answer")
     # 48 - 35 - 5 in 7 hours.
     assert (
         "The last 3 months gained 8 EUR in 3 jobs and 7 h: 1 EUR an hour, on top of 10 EUR for the hour "
@@ -38,38 +39,38 @@ def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour():
 
 
 def test_each_month_and_year_has_what_came_in_and_went_out_and_the_gain():
-    assert rows_of(pages.earnings_months(bench()).html)[1:] == [
+    assert rows_of(part(bench(), "earnings", "months").html)[1:] == [
         "2026-03 gain −5 EUR −5 EUR 1 h 1 35 EUR 100 EUR",
         "2026-02 gain 13 EUR 2 EUR 6 h 2 30 EUR 50 EUR",
         "2026-01 gain – – 0 h 0 20 EUR 0 EUR",
     ]
     # 90 and 45 for the sales, 15 kept; 60 for units, 8 for a part, 4 other costs, 7 hours.
     said = "2026 150 EUR 60 EUR 8 EUR 4 EUR 0 EUR 70 EUR gain 8 EUR"
-    assert rows_of(pages.earnings_spent(bench()).html)[1:] == [said]
+    assert rows_of(part(bench(), "earnings", "spent").html)[1:] == [said]
 
 
 def test_amounts_that_nobody_wrote_down_are_said():
     jobs = [*JOBS[:3], {**JOBS[1], "job": "4", "bought_for": None, "sold_on": None}]
-    said = said_by(pages.earnings_months(bench(jobs=jobs)))
+    said = reads(bench(jobs=jobs), "earnings", "months")
     told = "What 1 unit cost was never written down: not counted in Bought, taken at the usual price in Gain."
     assert told in said
     assert "1 sale without a day is not in Sold." in said
-    assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in said_by(
-        pages.earnings_answer(bench(jobs=jobs))
+    assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in reads(
+        bench(jobs=jobs), "earnings", "answer"
     )
 
 
 def test_a_loss_is_called_one_and_free_hours_are_said():
     jobs = [JOBS[1], JOBS[2]]
-    said = said_by(pages.earnings_answer(bench(jobs=jobs, settings=[])))
+    said = reads(bench(jobs=jobs, settings=[]), "earnings", "answer")
     # 50 - 30 - 2 - 8, and 15 - 10: no fee, no rate.
     assert "gained 15 EUR in 2 jobs and 5 h: 3 EUR an hour." in said
     assert "hours count nothing." in said
-    assert "The last 2 months lost 40 EUR" in said_by(pages.earnings_answer(bench(jobs=jobs)))
+    assert "The last 2 months lost 40 EUR" in reads(bench(jobs=jobs), "earnings", "answer")
 
 
 def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo):
-    html = pages.earnings_waiting(demo).html
+    html = part(demo, "earnings", "waiting").html
     units = on_hand(demo.records, demo.odds)
     unsold, begun = units[units["state"] == "unsold"], units[units["state"] == "open"]
     said = said_by(html)
@@ -92,7 +93,7 @@ def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring
 
 
 def test_many_months_are_folded_and_years_add_them_up(demo):
-    html = pages.earnings_months(demo).html
+    html = part(demo, "earnings", "months").html
     first, last = demo.records.jobs["taken_in"].min().to_period("M"), demo.as_of
     n = 12 * (last.year - first.year) + last.month - first.month + 1
     assert f"<summary>All {n} months</summary>" in html
@@ -110,7 +111,7 @@ def test_what_was_spent_beside_the_jobs_is_told_by_itself():
     ]
     beside = bench(spending=spending)
     # 49 and three hours at 10, of a gain of 8.
-    assert "79 EUR went beside the jobs, to travel, tools and the like, which leaves −71 EUR." in said_by(
-        pages.earnings_answer(beside)
+    assert "79 EUR went beside the jobs, to travel, tools and the like, which leaves −71 EUR." in reads(
+        beside, "earnings", "answer"
     )
-    assert rows_of(pages.earnings_spent(beside).html)[1].endswith("gain 8 EUR 79 EUR −71 EUR")
+    assert rows_of(part(beside, "earnings", "spent").html)[1].endswith("gain 8 EUR 79 EUR −71 EUR")

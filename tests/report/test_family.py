@@ -4,23 +4,35 @@ import re
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from reliability.report import family as page
 from reliability.report import format
+from reliability.report import pages as page
+from reliability.report.pages import part
 from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
-from tests.report.conftest import A_FINDING, A_JOB, THIN, data_of, plain, report_of, rows_of, said_by, thin
+from tests.report.conftest import (
+    A_FINDING,
+    A_JOB,
+    THIN,
+    data_of,
+    plain,
+    reads,
+    report_of,
+    rows_of,
+    said_by,
+    thin,
+)
 
 CELLS = ("answer", "brought", "components", "lives", "years", "back", "jobs", "basis")
 
 
 def cells(report, family):
     """Give all that the notebook shows of a family."""
-    shown = [getattr(page, each)(report, family) for each in CELLS]
-    return [*shown, page.plan(report, plan_unit(report.odds, family=family))]
+    found = plan_unit(report.odds, family=family)
+    shown = [part(report, "family", each, family=family) for each in CELLS]
+    return [*shown, part(report, "family", "plan", family=family, found=found)]
 
 
 DEMO = (
@@ -39,13 +51,13 @@ def finished(report, family):
 
 @pytest.mark.parametrize(("family", "is_found"), [("Obbelin 310", True), ("Obbelin R9", False)])
 def test_the_table_explains_only_marks_that_it_has(demo, family, is_found):
-    assert ("Tick: share found failed" in page.components(demo, family).html) == is_found
+    assert ("Tick: share found failed" in part(demo, "family", "components", family=family).html) == is_found
 
 
 @pytest.mark.parametrize("family", DEMO)
 def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(demo, family):
     row = demo.ranking.set_index("family").loc[family]
-    said = said_by(page.answer(demo, family))
+    said = reads(demo, "family", "answer", family=family)
     ceiling, paid = int(np.floor(row["ceiling"])), plain(format.money(row["usual_price"], "EUR"))
     if ceiling < 0:
         assert "Skip it: not even for free" in said
@@ -83,7 +95,7 @@ def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(demo, 
 def test_each_verdict_has_one_sentence_and_one_line(verdict, ceiling, paid, lead, zones):
     report = thin("one job")
     report.ranking = report.ranking.assign(verdict=verdict, ceiling=ceiling, usual_price=paid)
-    html = page.answer(report, "T2").html
+    html = part(report, "family", "answer", family="T2").html
     assert lead in said_by(html)
     assert zones in html
     assert ("Asked" in said_by(html)) == (ceiling >= 1 and verdict != "try one")
@@ -92,7 +104,7 @@ def test_each_verdict_has_one_sentence_and_one_line(verdict, ceiling, paid, lead
 
 @pytest.mark.parametrize("family", DEMO)
 def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(demo, family):
-    said = said_by(page.answer(demo, family))
+    said = reads(demo, "family", "answer", family=family)
     row, jobs = demo.ranking.set_index("family").loc[family], finished(demo, family)
     low, high = (round(100 * row[each]) for each in ("success_low", "success_high"))
     assert f"{plain(format.in_hundred(row['success_chance']))} will be repaired ({low} to {high})" in said
@@ -108,7 +120,7 @@ def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(demo, f
 def test_the_gain_and_its_spread_are_those_of_a_unit_at_the_price_usually_paid(demo, family):
     row = demo.ranking.set_index("family").loc[family]
     told = explain(demo.odds, family=family, asked=float(row["usual_price"]), seen_on=demo.as_of).verdict
-    said = said_by(page.answer(demo, family))
+    said = reads(demo, "family", "answer", family=family)
     whose = "" if len(finished(demo, family)) else f" for a {row['kind']}"
     assert (
         f"{plain(format.in_hundred(row['chance_of_loss']))} lose money at the "
@@ -125,7 +137,7 @@ def test_components_that_end_as_many_jobs_are_named_together(demo):
         frame = format.coarse(frame[frame["is_named"]], "ends_job")
         whole = (100 * frame["ends_job"]).round()
         tied = list(frame.loc[whole == whole.max(), "component"])
-        said = said_by(page.answer(demo, family))
+        said = reads(demo, "family", "answer", family=family)
         lead = re.search(r"([^.)]*) is most likely to end a job: (\d+) in 100( each)?", said)
         assert lead is not None
         assert {each.strip().lower() for each in re.split(r" or |, ", lead[1].split("EUR .")[-1])} >= set(
@@ -199,7 +211,7 @@ def test_gaps_are_a_reason_only_where_numbers_are_missing(share, said):
     whole, gaps = (report_of(**a_bench(24, step, settings=settings)) for step in (1, 2))
     assert said not in page.reasons(whole, "T2")
     assert said in page.reasons(gaps, "T2")
-    assert "So far 12 of 24; lower from here: " in said_by(page.answer(gaps, "T2"))
+    assert "So far 12 of 24; lower from here: " in reads(gaps, "family", "answer", family="T2")
 
 
 def test_parts_that_are_gone_are_a_reason_only_where_they_were_mended_before():
@@ -212,24 +224,6 @@ def test_parts_that_are_gone_are_a_reason_only_where_they_were_mended_before():
     assert not any("hard to get" in each for each in page.reasons(report_of(**rows), "T2"))
 
 
-def test_a_season_is_a_reason_only_where_it_is_shown():
-    rows = a_bench(60)
-    for i, job in enumerate(rows["jobs"]):
-        year = 2020 if i < 30 else 2024
-        job["taken_in"], job["closed"] = f"{year}-{1 + i % 12:02}-01", f"{year}-12-31"
-        if job["outcome"] == "repaired":
-            job["sold_on"] = job["closed"]
-    assert not any("of late" in each for each in page.reasons(report_of(**rows), "T2"))
-    for job in rows["jobs"][30:]:
-        if job["outcome"] == "repaired" and int(job["job"]) % 10:
-            job |= {name: A_JOB.get(name) for name in SOLD}
-    own = pd.DataFrame(rows["jobs"])
-    late = own[own["taken_in"] > "2022-12-31"]
-    done = int((late["outcome"] == "repaired").sum())
-    said = page.reasons(report_of(**rows), "T2")
-    assert f"this bench repairs fewer of late ({done} of 30 in two years)" in said
-
-
 # ---- The records
 
 
@@ -238,7 +232,10 @@ def test_every_unit_bought_is_a_mark_and_every_gain(demo):
     gains = demo.gains[demo.gains["family"] == family]
     jobs = finished(demo, family)
     bought = jobs["bought_for"].notna() | jobs["lot"].notna()
-    line, brought = page.answer(demo, family).html, page.brought(demo, family).html
+    line, brought = (
+        part(demo, "family", "answer", family=family).html,
+        part(demo, "family", "brought", family=family).html,
+    )
     for html, n in ((line, int(bought.sum())), (brought, len(gains))):
         desk = html[html.index('class="marks desk"') : html.index('class="marks phone"')]
         assert len(re.findall(r'<circle|<rect(?![^>]*class="zone)', desk)) == n
@@ -256,7 +253,7 @@ def test_counts_of_components_are_those_of_the_jobs(demo, family):
     odds = explain(demo.odds, family=family, seen_on=demo.as_of).components.set_index("component")
     rows = {
         row.split("%")[0].rsplit(" ", 2)[0].strip(): row
-        for row in rows_of(page.components(demo, family).html)[1:]
+        for row in rows_of(part(demo, "family", "components", family=family).html)[1:]
     }
     assert set(rows) == set(odds.index)
     for component, row in rows.items():
@@ -280,7 +277,9 @@ def test_counts_of_components_are_those_of_the_jobs(demo, family):
 def test_components_stand_in_one_order_everywhere(demo):
     family = "Obbelin 310"
     order = list(demo.components(family)["component"])
-    titles = re.findall(r"<figcaption><strong>(.*?)</strong>", page.lives(demo, family).html)
+    titles = re.findall(
+        r"<figcaption><strong>(.*?)</strong>", part(demo, "family", "lives", family=family).html
+    )
     assert [each.lower() for each in titles] == [
         each for each in order if each in {t.lower() for t in titles}
     ]
@@ -291,7 +290,7 @@ def test_components_stand_in_one_order_everywhere(demo):
 def test_each_job_is_one_line_with_what_had_failed(demo):
     family = "Hulverby D2"
     jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
-    html = page.jobs(demo, family).html
+    html = part(demo, "family", "jobs", family=family).html
     rows = rows_of(html)[1:]
     assert [row.split()[0] for row in rows] == list(
         jobs.reset_index().sort_values(["taken_in", "job"], ascending=False)["job"]
@@ -311,7 +310,9 @@ def test_each_job_is_one_line_with_what_had_failed(demo):
 
 def test_the_order_of_inspection_is_that_of_the_command_plan(demo):
     found = plan_unit(demo.odds, family="Obbelin 310", seen_on=demo.as_of)
-    html = page.plan(demo, plan_unit(demo.odds, family="Obbelin 310")).html
+    html = part(
+        demo, "family", "plan", family="Obbelin 310", found=plan_unit(demo.odds, family="Obbelin 310")
+    ).html
     looks = found.moves[found.moves["move"] == "look at"]
     assert [re.split(r" (?:under |over )?\d", row)[0] for row in rows_of(html)[1:]] == list(
         looks["component"]
@@ -348,19 +349,19 @@ def test_a_change_of_production_year_is_told_in_counts(demo):
     found = demo.changes.set_index(["family", "component"]).loc[("Pellowick 22", "gear")]
     assert found["q_value"] <= FALSE_CHANGES
     year = int(found["change_year"])
-    said = said_by(page.years(demo, "Pellowick 22"))
+    said = reads(demo, "family", "years", family="Pellowick 22")
     assert said.startswith(f"Production years: gear from {year} on")
     table = demo.own.table.query("family == 'Pellowick 22' and component == 'gear'")
     later = table[~table["record"].duplicated(keep=False) & (table["year"] >= year)]
     failed = int(np.isfinite(later["upper"]).sum())
     assert f"Gear: {failed} of {len(later)} failed in units built from {year} on" in said
-    assert "nothing stands out" in said_by(page.years(demo, "Obbelin 310"))
+    assert "nothing stands out" in reads(demo, "family", "years", family="Obbelin 310")
 
 
 def test_cohorts_that_were_never_of_one_age_may_differ_by_ageing(demo):
     report = data_of(demo.records)
     report.__dict__["changes"] = demo.changes.assign(reference_age_years=np.nan)
-    said = said_by(page.years(report, "Pellowick 22"))
+    said = reads(report, "family", "years", family="Pellowick 22")
     assert "in earlier ones. The two were never seen at one age, so part of it may be ageing." in said
 
 
@@ -368,24 +369,24 @@ def test_comebacks_are_counted_among_those_asked_after(demo):
     checks = demo.records.followups
     repaired = finished(demo, "Obbelin 310").query("outcome == 'repaired'")
     asked = set(checks["job"]) & set(repaired["job"])
-    said = said_by(page.back(demo, "Obbelin 310"))
+    said = reads(demo, "family", "back", family="Obbelin 310")
     broken = set(checks.loc[checks["working"] == "no", "job"]) & asked
     assert f"Comebacks: {len(broken)} of {len(asked)} asked after" in said
     assert f"Nobody has asked after {len(repaired) - len(asked)} more" in said
 
 
 def test_a_repaired_unit_that_nobody_asked_after_is_no_unit_repaired_yet():
-    said = said_by(page.back(report_of(**a_bench(2)), "T2"))
+    said = reads(report_of(**a_bench(2)), "family", "back", family="T2")
     assert "Nobody has asked after the one repaired unit since its sale." in said
-    said = said_by(page.back(report_of(**a_bench(6)), "T2"))
+    said = reads(report_of(**a_bench(6)), "family", "back", family="T2")
     assert "Nobody has asked after any of 3 repaired units since its sale." in said
-    assert said_by(page.back(thin("one job"), "T2")).endswith("No unit was repaired yet.")
+    assert reads(thin("one job"), "family", "back", family="T2").endswith("No unit was repaired yet.")
 
 
 def test_what_it_rests_on_is_told_with_the_weights(demo):
     for family in ("Obbelin 310", "Obbelin R9"):
         told = demo.explained(family).appraisal
-        said = said_by(page.basis(demo, family))
+        said = reads(demo, "family", "basis", family=family)
         assert f"{plain(format.in_hundred(told.states.success.mean()))} would be repaired" in said
         assert f"the components count {demo.odds.shared.chain_weight:.2f} times" in said
         own = f"decide {plain(format.share(demo.odds.families[family].own_weight))} of what sets"

@@ -4,10 +4,11 @@ import re
 
 import pandas as pd
 
-from reliability.report import format, pages
+from reliability.report import format
 from reliability.report.data import ReportData
+from reliability.report.pages import part
 from reliability.worth.next_steps import to_do
-from tests.report.conftest import A_JOB, data_of, report_of, rows_of, said_by, thin
+from tests.report.conftest import A_JOB, data_of, reads, report_of, rows_of, said_by, thin
 
 VERDICTS = ("take", "haggle", "try one", "skip")
 
@@ -19,14 +20,14 @@ def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outc
     verdicts = ", ".join(f"{counts[each]} {each}" for each in VERDICTS if each in counts)
     jobs = demo.calibration.jobs
     repaired, forecast = 100 * jobs["repaired"].mean(), 100 * jobs["success_chance"].astype(float).mean()
-    assert said_by(pages.index_answer(demo)) == (
+    assert reads(demo, "index", "answer") == (
         f"What to take, up to what {verdicts}. Of every 100 jobs {repaired:.0f} were repaired where "
         f"{forecast:.0f} had been forecast."
     )
 
 
 def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo):
-    shown = rows_of(pages.index_verdicts(demo, demo.ranking).html)[1:]
+    shown = rows_of(part(demo, "index", "verdicts", frame=demo.ranking).html)[1:]
     own = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
     assert len(shown) == len(demo.ranking)
     for row, said in zip(demo.ranking.itertuples(), shown, strict=True):
@@ -46,18 +47,18 @@ def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo):
     bought = demo.records.jobs.dropna(subset=["bought_for"])["family"]
     never = [each for each in demo.ranking["family"] if each not in set(bought)]
     assert len(never) == 1
-    assert f"Of {never[0]} no purchase is on record: its price is that of its kind." in said_by(
-        pages.index_verdicts(demo, demo.ranking)
+    assert f"Of {never[0]} no purchase is on record: its price is that of its kind." in reads(
+        demo, "index", "verdicts", frame=demo.ranking
     )
 
 
 def test_pages_and_card_say_their_days(demo, demo_records):
     day = demo.as_of.isoformat()
-    assert f"These pages are for {day} ; there is no pocket card beside them." in said_by(
-        pages.index_verdicts(demo, demo.ranking)
+    assert f"These pages are for {day} ; there is no pocket card beside them." in reads(
+        demo, "index", "verdicts", frame=demo.ranking
     )
     beside = ReportData(demo_records, odds=lambda: demo.odds, card="2026-09-30")
-    html = pages.index_verdicts(beside, beside.ranking).html
+    html = part(beside, "index", "verdicts", frame=beside.ranking).html
     assert '<a href="card.html">pocket card</a>' in html
     assert f"These pages are for {day} , the pocket card for 2026-09-30" in said_by(html)
 
@@ -66,7 +67,7 @@ def changed(report, **before):
     """Give what is said of changes where the ranking was another one before."""
     report = data_of(report.records)
     report.__dict__["ranking_before"] = report.ranking.assign(**before)
-    return said_by(pages.index_changed(report))
+    return reads(report, "index", "changed")
 
 
 def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo):
@@ -94,14 +95,14 @@ def test_a_ledger_that_is_new_has_nothing_to_compare_with():
     # The one job was closed after the first of the month that changes are told from.
     report = thin("one job")
     assert report.ranking_before.empty
-    assert said_by(pages.index_changed(report)) == (
+    assert reads(report, "index", "changed") == (
         f"What changed 1 job has been finished since {report.since} ; there is nothing to compare with: "
         "no job was finished before."
     )
 
 
 def test_all_that_waits_is_named(demo):
-    said, rows = said_by(pages.index_waiting(demo)), to_do(demo.records, demo.odds)
+    said, rows = reads(demo, "index", "waiting"), to_do(demo.records, demo.odds)
     for row in rows.itertuples():
         assert row.job in said
     count = rows["task"].value_counts()
@@ -120,13 +121,13 @@ def test_units_that_nobody_decided_on_wait_too():
     seen = {"seen_on": "2024-03-01", "family": "T2"}
     sightings = [{**seen, "sighting": "a"}, {**seen, "sighting": "b", "left_because": "gone"}]
     told = "To do Decide : 1 unit was looked at and neither bought nor left: T2 ("
-    assert said_by(pages.index_waiting(report_of(jobs=[A_JOB], sightings=sightings))).startswith(told)
+    assert reads(report_of(jobs=[A_JOB], sightings=sightings), "index", "waiting").startswith(told)
     decided = report_of(jobs=[A_JOB], sightings=sightings[1:])
-    assert said_by(pages.index_waiting(decided)) == "To do Nothing waits."
+    assert reads(decided, "index", "waiting") == "To do Nothing waits."
 
 
 def test_the_newest_jobs_have_their_gain(demo):
-    html = pages.index_newest(demo).html
+    html = part(demo, "index", "newest").html
     last = demo.gains.sort_values(["closed", "job"], ascending=False).head(10)
     lines = [said_by(each) for each in re.findall(r"<li>(.*?)</li>", html, re.DOTALL)]
     assert len(lines) == 10

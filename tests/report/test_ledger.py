@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from reliability.report import pages
-from tests.report.conftest import A_FINDING, A_JOB, data_of, report_of, said_by
+from reliability.report.pages import part
+from tests.report.conftest import A_FINDING, A_JOB, data_of, reads, report_of, said_by
 
 
 def test_the_answer_counts_what_is_in_the_ledger(demo):
@@ -14,7 +14,7 @@ def test_the_answer_counts_what_is_in_the_ledger(demo):
     finished = len(records.jobs) - is_open
     numbers = records.jobs["job"].str[1:].astype(int)
     given = numbers.max() - numbers.min() + 1
-    said = said_by(pages.ledger_answer(demo))
+    said = reads(demo, "ledger", "answer")
     missing = given - len(records.jobs)
     assert (
         f"{finished} finished jobs, {is_open} open; {missing} of {given} job numbers were never written up."
@@ -29,7 +29,7 @@ def test_the_answer_counts_what_is_in_the_ledger(demo):
 
 
 def test_what_is_doubtful_is_named_with_its_rows(demo):
-    said = said_by(pages.ledger_doubtful(demo))
+    said = reads(demo, "ledger", "doubtful")
     told = "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count"
     assert told in said
     late = demo.records.jobs[
@@ -44,13 +44,13 @@ def test_years_and_amounts_are_written_as_in_the_ledger():
     part = {"part": 1, "component": "motor", "job": "1", "worth": 15.5, "kept_on": "2024-03-05"}
     families = [{"family": "T2", "kind": "radio", "first_year": 1980}]
     report = report_of(families=families, jobs=[{**A_JOB, "built_to": 1979}], shelf=[part])
-    said = said_by(pages.ledger_doubtful(report))
+    said = reads(report, "ledger", "doubtful")
     assert "built … to 1979, the family was made 1980 to …" in said
     assert "salvage_value 15.00, but its parts on the shelf are worth 15.50" in said
 
 
 def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):
-    said, jobs = said_by(pages.ledger_cannot_tell(demo)), demo.records.jobs
+    said, jobs = reads(demo, "ledger", "cannot_tell"), demo.records.jobs
     guessed = int((jobs["year_basis"] == "guess").sum())
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
@@ -62,7 +62,7 @@ def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):
 
 
 def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(awkward, awkward_records):
-    said = said_by(pages.ledger_cannot_tell(awkward))
+    said = reads(awkward, "ledger", "cannot_tell")
     assert (
         "1 job number belongs to no job; most likely no such job was repaired, at most as large a share as of "
         "the written ones. Had they gone like the written" in said
@@ -72,10 +72,10 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
     assert ("no verdict would change" in said) == (not other)
     settings = replace(awkward_records.settings, gap_repaired_share=0.5)
     half = data_of(replace(awkward_records, settings=settings))
-    assert "such jobs are taken as repaired in 50 % of cases." in said_by(pages.ledger_cannot_tell(half))
+    assert "such jobs are taken as repaired in 50 % of cases." in reads(half, "ledger", "cannot_tell")
     settings = replace(awkward_records.settings, gap_repaired_share=0.0)
     none = data_of(replace(awkward_records, settings=settings))
-    assert "such jobs are taken as not repaired." in said_by(pages.ledger_cannot_tell(none))
+    assert "such jobs are taken as not repaired." in reads(none, "ledger", "cannot_tell")
 
 
 def test_verdicts_that_would_be_others_are_named(awkward):
@@ -85,8 +85,8 @@ def test_verdicts_that_would_be_others_are_named(awkward):
     report.__dict__["ranking_if_written"] = report.ranking.assign(
         verdict=[then, *report.ranking["verdict"][1:]]
     )
-    assert f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})." in said_by(
-        pages.ledger_cannot_tell(report)
+    assert f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})." in reads(
+        report, "ledger", "cannot_tell"
     ).replace("  ", " ")
 
 
@@ -109,9 +109,12 @@ def test_gaps_are_told_as_they_are_counted(awkward_records, count_gaps, says):
     renumbered = {each: getattr(awkward_records, each).replace({"job": {"31": "72"}}) for each in tables}
     settings = replace(awkward_records.settings, count_gaps=count_gaps)
     report = data_of(replace(awkward_records, **renumbered, settings=settings))
-    assert says in said_by(pages.ledger_cannot_tell(report))
+    assert says in reads(report, "ledger", "cannot_tell")
     # Said where it is doubtful, and where the chances are.
-    for piece in (pages.ledger_doubtful(report), pages.index_verdicts(report, report.ranking)):
+    for piece in (
+        part(report, "ledger", "doubtful"),
+        part(report, "index", "verdicts", frame=report.ranking),
+    ):
         assert ("not counted while count_gaps is not set" in said_by(piece)) == (count_gaps is None)
 
 
@@ -119,11 +122,11 @@ def test_one_unknown_year_for_all_is_said():
     # Nobody knows any unit's year; all were seen on one day, so no age is known either.
     jobs = [{**A_JOB, "job": number} for number in "123"]
     report = report_of(jobs=jobs, findings=[{**A_FINDING, "job": number} for number in "123"])
-    said = said_by(pages.ledger_cannot_tell(report))
+    said = reads(report, "ledger", "cannot_tell")
     assert "All records of some components of T2 (1976 to 1984) share one unknown year of production." in said
 
 
 def test_findings_that_were_left_out_are_counted(demo):
-    said = said_by(pages.ledger_left_out(demo))
+    said = reads(demo, "ledger", "left_out")
     for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
         assert (f"{reason} {n} " in said) == (n > 0)

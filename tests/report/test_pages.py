@@ -6,7 +6,7 @@ from urllib.parse import unquote
 
 import pytest
 
-from reliability.report import pages
+from reliability.report.pages import part
 from reliability.report.run import all_pages
 from tests.report.conftest import THIN, said_by, thin
 
@@ -50,8 +50,8 @@ SAYS = {
 @pytest.mark.parametrize("name", THIN)
 def test_a_ledger_of_next_to_nothing_says_so(name):
     report = thin(name)
-    pieces = [getattr(pages, f"{page}_{part}")(report) for page, parts in PARTS.items() for part in parts]
-    said = said_by(*pieces, pages.index_verdicts(report, report.ranking)).lower()
+    pieces = [part(report, page, name) for page, parts in PARTS.items() for name in parts]
+    said = said_by(*pieces, part(report, "index", "verdicts", frame=report.ranking)).lower()
     assert [each for each in SAYS[name] if each.lower() not in said] == []
     assert "no forecast can be checked against its outcome yet" in said
     assert "no repaired unit is unsold." in said
