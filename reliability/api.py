@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from html import escape
 from numbers import Integral
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
 from reliability.records.ledger import open_ledger as open_ledger
-from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
+from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, read_offers
 from reliability.worth.lives import (
@@ -677,61 +677,6 @@ class Odds:
         'belt'
         """
         return stock(self.appraiser, self.records)
-
-    def plot(self, axes: "Axes | None" = None) -> "Axes":
-        """Draw the ranking: the price usually paid and the ceiling; one below 0 means not even for free.
-
-        Parameters
-        ----------
-        axes : matplotlib Axes, optional
-            Where to draw; new ones if not given.
-
-        Returns
-        -------
-        Axes
-        """
-        table = self.ranking()
-        axes = _new_axes(figsize=(6.4, 1.2 + 0.28 * len(table))) if axes is None else axes
-        place = np.arange(len(table))[::-1]
-        axes.axvline(0, color="0.7", linewidth=0.8)
-        axes.hlines(place, table["usual_price"], table["ceiling"], color="0.7")
-        axes.scatter(table["usual_price"], place, facecolors="none", edgecolors="0.2", label="usually paid")
-        axes.scatter(table["ceiling"], place, color=_colour(0), marker="D", label="ceiling")
-        names = zip(table["family"], table["verdict"], strict=True)
-        axes.set_yticks(place, [f"{family}: {verdict}" if verdict else family for family, verdict in names])
-        axes.set_xlabel(self.appraiser.currency)
-        axes.legend()
-        return axes
-
-    def save(self, path: str | Path) -> None:
-        """Keep the fitted numbers in a file that only its owner may read; `load` reads it.
-
-        Parameters
-        ----------
-        path : str or Path
-            Replaced in one step.
-        """
-        self.appraiser.save(Path(path))
-
-    @classmethod
-    def load(cls, path: str | Path, records: Source) -> Self:
-        """Take odds that were kept, if they were fitted to the same records.
-
-        Parameters
-        ----------
-        path : str or Path
-            Written by `save`.
-        records : Records, or what `reliability.load` takes
-
-        Raises
-        ------
-        InvalidInput
-            If the file is none of `save`, another version wrote it, or the records are others.
-        """
-        appraiser, known = load_appraiser(Path(path)), load(records)
-        if appraiser.fingerprint != known.fingerprint():
-            raise InvalidInput(f"{Path(path).name} was fitted to other records. Fit the odds anew.")
-        return cls(appraiser, known)
 
 
 def _window(built: int | tuple[int, int] | None) -> dict[str, int | None]:

@@ -2,16 +2,17 @@
 
 import datetime
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import click
 
 from reliability import errors
-from reliability.records import values
+from reliability.records import tables, values
 from reliability.records.checks import JobDocument, clean_row
 from reliability.records.ledger import Ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
+from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, may_be_filled, needs
 from reliability.terminal import Bench, Said, ask, told_of
 
 # ---- Questions: numbered choices, names of open lists
@@ -22,14 +23,6 @@ def picked(answer: str, offered: Sequence[str]) -> str:
     if answer in offered or not answer.isdecimal() or not 1 <= int(answer) <= len(offered):
         return answer
     return offered[int(answer) - 1]
-
-
-def ask_one(question: str, choices: Sequence[str], default: str) -> str:
-    """Ask for one of a closed list."""
-    column = Column("", "choice", "", allowed=tuple(choices))
-    return str(
-        ask(question, lambda answer: values.read_value(column, picked(answer, choices)), choices, default)
-    )
 
 
 def ask_name(question: str, known: Sequence[str], what: str) -> str:
@@ -73,7 +66,10 @@ def ask_names(
 # ---- One job
 
 
-_JOBS, _FINDINGS = TABLES["jobs"], TABLES["findings"]
+_JOBS = TABLES["jobs"]
+#: What a part cost and where it came from is asked once something was done.
+_DONE = tuple(needs(name, "action") for name in ("part_cost", "part_source"))
+_FINDINGS = replace(TABLES["findings"], rules=(*TABLES["findings"].rules, *_DONE))
 
 
 def ask_for_job(bench: Bench, today: datetime.date) -> None:
@@ -114,7 +110,7 @@ class Interview:
         waiting = {f"job {row['job']}: {row['family']}, in since {row['taken_in']}": row["job"]
                    for row in open_jobs(ledger)}  # fmt: skip
         other = "another one"
-        if waiting and (answer := ask_one("Which unit?", [*waiting, other], other)) != other:
+        if waiting and (answer := self._one("Which unit?", [*waiting, other], other)) != other:
             self._old = ledger.job(waiting[answer])
             self._job["job"] = waiting[answer]
 
@@ -122,15 +118,11 @@ class Interview:
         """Ask what it is, how old, and what it cost."""
         if not self._old["job"]:
             self._family()
-            self._cell("model")
-            self._cell("taken_in", self._today)
+        self._cells("model", "taken_in")
         if {self._old["job"].get(name) for name in ("built_from", "built_to")} == {None}:
             question = "Year of production, or a window such as 1978-1981"
             self._job["built_from"], self._job["built_to"] = ask(question, self._window)
-            if self._job["built_from"] is not None:
-                self._cell("year_basis")
-        if self._old["job"].get("bought_for") is None:
-            self._cell("bought_for")
+        self._cells("year_basis", "bought_for")
 
     def _family(self) -> None:
         families = self._names.families
@@ -166,30 +158,25 @@ class Interview:
     def findings(self) -> None:
         """Ask how it ended, which components had failed or were worn, and what was done about them."""
         outcomes = [word for word in _JOBS["outcome"].allowed if word != "open"]
-        self._job["outcome"] = ask_one("How did it end?", outcomes, "repaired")
+        self._job["outcome"] = self._one("How did it end?", outcomes, "repaired")
         said = {row["component"] for row in self._old["findings"]}
         family = str(self._job.get("family") or self._old["job"].get("family"))
         kind = self._new_family["kind"] if self._new_family else self._names.families.get(family)
-        usual = [name for name in usual_components(kind) if name not in said]
+        usual = [name for name in tables.usual_components(kind) if name not in said]
         known = [*usual, *sorted(self._names.components - {*usual, *said})]
         for state, were in (("failed", "had failed"), ("worn", "were worn")):
             named = {row["component"] for row in self._findings}
             shown, left = ([name for name in names if name not in named] for names in (usual, known))
             for component in ask_names(f"Components that {were}", shown, left, self._is_new):
-                self._findings.append({"component": component, "found": state, **self._action(component)})
+                row: dict[str, Any] = {"component": component, "found": state}
+                for name in ("action", "part_cost", "part_source"):
+                    if may_be_filled(_FINDINGS, name, row):
+                        row[name] = self._asked(_FINDINGS[name], before=f"{component}: ")
+                self._findings.append(row)
         named = {row["component"] for row in self._findings}
         if rest := [name for name in usual if name not in named]:
             question = f"Were these examined and sound: {', '.join(rest)}?"
             self._rest_sound = click.confirm(question, default=False)
-
-    def _action(self, component: str) -> dict[str, Any]:
-        action = self._asked(_FINDINGS["action"], f"What was done about the {component}?")
-        row = {"action": action}
-        if action in ("replaced", "rebuilt", "serviced"):
-            row["part_cost"] = self._asked(_FINDINGS["part_cost"], f"What did the part cost ({component})?")
-        if action == "replaced":
-            row["part_source"] = self._asked(_FINDINGS["part_source"])
-        return row
 
     def _is_new(self, name: str) -> bool:
         near = errors.nearest(name, self._names.components)
@@ -201,23 +188,16 @@ class Interview:
 
     def ending(self) -> None:
         """Ask when it ended, what ended it if it was not repaired, for money, and anything else."""
-        self._cell("closed", self._today)
+        self._cells("closed")
         failed = [row["component"] for row in self._findings]
-        if self._job["outcome"] != "repaired":
-            if failed:
-                nothing = "none of them"
-                by = ask_one("Which component ended it?", [*failed, nothing], failed[0])
-                self._job["ended_by"] = None if by == nothing else by
-            self._cell("ended_why")
-        self._cell("hours")
-        self._cell("other_costs")
-        if self._job["outcome"] in ("repaired", "sold as is"):
-            self._cell("sold_for")
-            if self._job["sold_for"] is not None:
-                self._cell("sold_on", self._today)
-        else:
-            self._cell("salvage_value")
-        self._cell("remarks")
+        if failed and may_be_filled(_JOBS, "ended_by", self._job):
+            nothing = "none of them"
+            by = self._one("Which component ended it?", [*failed, nothing], failed[0])
+            self._job["ended_by"] = None if by == nothing else by
+        self._cells("ended_why", "hours", "other_costs", "sold_for")
+        if self._job.get("sold_for") is not None:
+            self._cells("sold_on")
+        self._cells("salvage_value", "remarks")
 
     def summary(self) -> str:
         """Word the answers in one line."""
@@ -238,7 +218,7 @@ class Interview:
         return JobSheet("answers", document, self._new_family, self._rest_sound)
 
     def _asked(
-        self, column: Column, question: str = "", default: str = "",
+        self, column: Column, question: str = "", default: str = "", before: str = "",
         read: Callable[[Column, str], Any] = values.read_value,
     ) -> Any:  # fmt: skip
         """Ask for a cell of a column, by what it means where no other question is worded."""
@@ -247,19 +227,26 @@ class Interview:
             value = picked(answer, column.allowed)
             return read(column, values.typed(column, value) if self._comma else value)
 
-        brief = column.meaning[0].upper() + column.meaning[1:].partition(";")[0]
-        return ask(question or brief, answered, column.allowed, default)
+        brief = before + column.meaning.partition(";")[0]
+        return ask(question or brief[0].upper() + brief[1:], answered, column.allowed, default)
 
-    def _cell(self, name: str, default: str = "") -> None:
-        """Ask for a column of the job."""
+    def _one(self, question: str, choices: Sequence[str], default: str) -> str:
+        """Ask for one of a closed list."""
+        return str(self._asked(Column("", "choice", "", allowed=tuple(choices)), question, default))
 
-        def read(_: Column, value: str) -> Any:
-            return self._check({name: value})[name]
+    def _cells(self, *names: str) -> None:
+        """Ask for what nobody said yet and the rules leave to be asked; days begin with today's."""
+        for name in names:
+            said = {**self._old["job"], **self._job}
+            if said.get(name) is None and may_be_filled(_JOBS, name, said):
+                default = self._today if _JOBS[name].kind == "date" else ""
+                self._job[name] = self._asked(_JOBS[name], default=default, read=self._checked)
 
-        self._job[name] = self._asked(_JOBS[name], default=default, read=read)
+    def _checked(self, column: Column, value: str) -> Any:
+        return self._check({column.name: value})[column.name]
 
     def _check(self, given: Mapping[str, Any]) -> dict[str, Any]:
-        """Test an answer by itself and beside the answers before it."""
+        """Test answers by themselves and beside the answers before them."""
         row = {"job": "1", "family": "f", "outcome": "open", **self._old["job"], **self._job, **given}
         clean, complaints = clean_row(_JOBS, row, self._names.exponent)
         for column, message in complaints:

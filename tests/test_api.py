@@ -245,20 +245,6 @@ def test_a_single_life_is_drawn_with_its_band_on_axes_that_are_given(records, re
     assert axes.get_legend().get_texts()[0].get_text() == "Larkov T1"
 
 
-def test_odds_are_drawn_as_prices_in_the_order_of_the_ranking(odds):
-    axes = odds.plot()
-    table = odds.ranking()
-    names = [label.get_text() for label in axes.get_yticklabels()]
-    assert names == [
-        f"{family}: {verdict}" if verdict else family
-        for family, verdict in zip(table["family"], table["verdict"], strict=True)
-    ]
-    _, paid, ceiling = axes.collections
-    assert_allclose(np.ma.filled(paid.get_offsets()[:, 0].astype(float), np.nan), table["usual_price"])
-    assert_allclose(ceiling.get_offsets()[:, 0], table["ceiling"])
-    assert axes.get_xlabel() == "EUR"
-
-
 # ---- odds
 
 
@@ -309,19 +295,6 @@ def test_a_unit_can_be_described_in_any_way(odds, tmp_path):
     assert unnamed["verdict"].tolist() == [None, None]
     new = odds.judge(kind="tape deck", working_price=90, asked=5, seen_on="2024-12-31")
     assert new["evidence"].tolist() == ["pooled only"]
-
-
-def test_odds_are_kept_with_the_records_that_they_belong_to(odds, records, tables, tmp_path):
-    file = tmp_path / "kept" / "odds.json"
-    odds.save(str(file))
-    again = rel.Odds.load(file, tables)
-    assert again.ranking().equals(odds.ranking())
-    assert again.as_of == odds.as_of
-    with pytest.raises(InvalidInput, match=r"odds\.json was fitted to other records\. Fit the odds anew\."):
-        rel.Odds.load(file, rel.load(records, as_of="2024-06-30"))
-    file.write_text("[]", encoding="utf-8")
-    with pytest.raises(InvalidInput, match=r"odds\.json was kept by another version"):
-        rel.Odds.load(file, records)
 
 
 # ---- refusals

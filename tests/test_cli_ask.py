@@ -36,11 +36,11 @@ def test_a_repaired_unit(bench):
         "belt, 2",  # pinch roller
         "replaced", "3.20", "new",
         "", "head",  # nothing done about the roller; worn: head
-        "serviced", "",
+        "serviced", "", "",
         "y",  # the rest was sound
         "",  # ended today
         "1.5", "",
-        "160", "",
+        "160", "", "",
         "heavy",
         "y",
     )  # fmt: skip
@@ -66,7 +66,7 @@ def test_a_repaired_unit(bench):
 def test_an_open_unit_that_is_not_repaired(bench):
     bench.ok("intake", "Tarnwick T2", "-p", "12", "-y", "1979", "-s", "rust=yes", "-m", "T2")
     lines = answers(
-        "1",  # the open job
+        "1", "",  # the open job; nobody said where its year comes from
         "donor",
         "gear", "no part",
         "",  # nothing worn
@@ -127,7 +127,7 @@ def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
         "Dallow W1", "y", "wire recorder", "y", "Dallow",
         "", "", "", "", "", "",
         "", "spool, belt", "y", "", "", "",
-        "n", "", "", "", "", "",
+        "n", "", "", "", "", "", "",
         "y",
     )  # fmt: skip
     out = command_line.ok("add", "--ask", input=lines)

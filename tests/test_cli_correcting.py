@@ -63,7 +63,7 @@ def test_a_new_kind_and_a_sign_like_a_known_one_are_asked_about(command_line):
 
 def test_questions_at_a_prompt_ask_about_near_misses(command_line):
     lines = ["Dallow W1", "y", "tapedeck", "n", "6", "", "", "", "", "", "rsut", "n", "rust", "", "repaired",
-             "", "", "n", "", "", "", "", "", "y"]  # fmt: skip
+             "", "", "n", "", "", "", "", "", "", "y"]  # fmt: skip
     out = command_line.ok("add", "--ask", input="\n".join(lines) + "\n")
     assert "No kind 'tapedeck' is known. Did you mean 'tape deck'? Is it new? [y/N]: n" in out
     assert "Sign 'rsut' was never seen here. Did you mean 'rust'? Is it new? [y/N]: n" in out
@@ -125,7 +125,7 @@ def test_settings_are_asked_for_once_on_a_new_ledger(tmp_path):
 def test_a_prompt_takes_what_the_setting_says(bench):
     #        unit: came in, price; findings: belt replaced, its cost; ended, hours, other costs, sold for, on
     lines = ["another one", "1", "", "1.11.2026", "", "25,50", "", "", "repaired", "belt", "replaced", "3,20", "new",
-             "", "n", "24.11.2026", "1h30", "1.250", "12,5", "1.100,00", "11.2026", "", "y"]  # fmt: skip
+             "", "n", "24.11.2026", "1h30", "1.250", "12,5", "1.100,00", "11.2026", "", "", "y"]  # fmt: skip
     bench.ok("set", "typing", "comma")
     out = bench.ok("add", "--ask", input="\n".join(lines) + "\n")
     assert "Error: '1.250' may mean 1250 or 1,250; write 1250, or a comma\n" in out

@@ -4,6 +4,7 @@ The database schema, the data package, the CSV columns, the data frames, the che
 every row and the page of the tables all come from here. Nothing heavy is imported.
 """
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -174,6 +175,17 @@ class Table:
 
     def __iter__(self) -> Iterator[Column]:
         return iter(self.columns)
+
+
+_FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
+
+
+def may_be_filled(table: Table, column: str, row: Row) -> bool:
+    """Tell whether a column can say anything beside what the others of its row say."""
+    values = [word for word in table[column].allowed if word != table[column].default] or ["0"]
+    rules = [rule for rule in table.rules if column in rule.columns and _FOLDING.search(rule.name)]
+    whole = {**dict.fromkeys(table.names), **row}
+    return all(any(rule.holds({**whole, column: value}) for value in values) for rule in rules)
 
 
 def of_kind(kind: str, **usually: Any) -> Callable[..., Column]:

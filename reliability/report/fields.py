@@ -1,6 +1,5 @@
 """Tables as fields of a form: a widget for each column, shown where the rules leave it to be asked."""
 
-import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -11,7 +10,15 @@ import ipywidgets as widgets
 
 from reliability.errors import Fault, Refused, near_twin, nearest
 from reliability.records.sheet import Names, read_window
-from reliability.records.tables import OUTCOMES, SETTINGS, USUAL_COMPONENTS, USUAL_SIGNS, Column, Table
+from reliability.records.tables import (
+    OUTCOMES,
+    SETTINGS,
+    USUAL_COMPONENTS,
+    USUAL_SIGNS,
+    Column,
+    Table,
+    may_be_filled,
+)
 from reliability.records.values import clean_text
 from reliability.report.format import paragraph, text
 
@@ -213,15 +220,6 @@ Spots = dict[tuple[str, str], Field]
 """Which field shows the faults of which place and column."""
 
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
-_FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
-
-
-def may_be_filled(table: Table, column: str, row: Mapping[str, object]) -> bool:
-    """Tell whether a column can say anything beside what the others of its row say."""
-    values = [word for word in table[column].allowed if word != table[column].default] or ["0"]
-    rules = [rule for rule in table.rules if column in rule.columns and _FOLDING.search(rule.name)]
-    whole = {**dict.fromkeys(table.names), **row}
-    return all(any(rule.holds({**whole, column: value}) for value in values) for rule in rules)
 
 
 class Row:

@@ -74,12 +74,6 @@ class Appraiser:
         """Plain numbers, lists and texts: what is kept on disk, and enough to judge in a browser."""
         return {"format": FORMAT, **_plain(self)}
 
-    def save(self, path: Path) -> None:
-        """Keep the appraiser on disk; the file is replaced in one step."""
-        own_folder(path.parent)
-        with fresh_file(path, private=True) as draft:
-            draft.stream.write(json.dumps(self.to_export()).encode())
-
 
 # ---- The order in which the pieces are fitted: lives, mending, signs, outcomes, money
 
@@ -258,21 +252,6 @@ def _fit_states(
 
 
 # ---- What is kept on disk
-
-
-def load_appraiser(path: Path) -> Appraiser:
-    """Read an appraiser that was kept on disk."""
-    try:
-        if not belongs_to_user(path.parent, path):
-            raise ValueError("it or its folder is not yours alone to write")
-        plain = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        said = f"is not a kept appraiser ({error})"
-        raise InvalidInput(f"{path.name} {said}. Delete it to have it made again.") from None
-    try:
-        return revived(plain)
-    except ValueError as error:
-        raise InvalidInput(f"{path.name} {error}. Delete it to have it made again.") from None
 
 
 def revived(plain: Any) -> Appraiser:
