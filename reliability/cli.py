@@ -1030,13 +1030,18 @@ def judge(
     return [*shown, f"Judged with {settings}", judged]
 
 
-@command("saw looked-at.csv", 'saw looked-at.csv --place "fair at Hollin" --rest "too dear"')
-@argument("offers", type=FILE)
+@command("saw looked-at.csv", 'saw looked-at.csv --place "fair at Hollin" --rest "too dear"',
+         'saw --take-out "2026-11-21 fair at Hollin unit 3"')  # fmt: skip
+@argument("offers", type=FILE, required=False)
 @option("--place", help="Where they were seen.")
 @option("--on", "day", type=FULL_DAY, help="When, where a row does not say; today otherwise.")
 @option("--rest", type=click.Choice(LEFT_BECAUSE),
         help="Why the others were left, where the file does not say.")  # fmt: skip
-def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None, rest: str | None) -> None:
+@option("--take-out", help="Take out a unit that was written down by mistake: its name in the ledger.")
+def saw(
+    bench: Bench, offers: Path | None, place: str | None, day: datetime.date | None, rest: str | None,
+    take_out: str | None,
+) -> None:  # fmt: skip
     """Record what was looked at; what was bought is taken in.
 
     OFFERS is as `judge` reads it, such as the file that the card saves. Rows whose `bought` is yes are taken
@@ -1048,6 +1053,13 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
     from reliability.worth.judging import judge as judge_offers
     from reliability.worth.judging import plain_offers, read_offers
 
+    if (offers is None) == (take_out is None):
+        raise click.UsageError("Say which OFFERS were looked at, or what to take out.")
+    if offers is None:
+        with bench.ledger(write=True) as ledger:
+            ledger.correct("sightings", {"sighting": take_out}, reason="written down by mistake", remove=True)
+            tell(f"{take_out} was taken out; its versions are kept.")
+        return
     table, seen_on = read_offers(offers), day or today()
     if rest is not None:
         undecided = table["left_because"].isna() & (table["bought"].isna() | (table["bought"] == "no"))

@@ -130,7 +130,7 @@ def test_what_a_file_cannot_say(bench, saw):
     rows = ("a,Tarnwick T2,,,,,,,,50,,,", "b,Tarnwick T2,,,,,,,box,50,,,", "c,Tarnwick T2,,,,,,,box,60,,,",
             "d,Tarnwick T2,,,,,10,,,,yes,gone,", "e,Tarnwick T2,,,,,10,,,,,bored,")  # fmt: skip
     assert saw(*rows, refused=True) == (
-        "4 faults found. Nothing was judged.\n"
+        "4 faults found. Nothing was judged or written.\n"
         "seen.csv, line 2, column lot_asked: lot_asked is given only beside lot; found lot_asked 50.00, lot empty\n"
         "seen.csv, line 5, column left_because: left_because is given only where bought is empty or no; "
         "found left_because gone, bought yes\n"
@@ -146,6 +146,23 @@ def test_what_a_file_cannot_say(bench, saw):
 def test_the_rest_is_left_for_one_reason(bench, saw):
     out = saw("a,Tarnwick T2,,,,,30,,,,yes,,", "b,Tarnwick T2,,,,,70,,,,,,", options=("--rest", "too dear"))
     assert out.endswith("2 units looked at: 1 taken in, 1 left\n")
+
+
+def test_a_unit_written_down_by_mistake_is_taken_out_with_its_signs(bench, saw):
+    day = "2026-11-14"
+    saw(f"a,Tarnwick T2,,,,,30,{day},,,,,yes", f"b,Tarnwick T2,,,,,70,{day},,,yes,,",
+        f"c,Tarnwick T2,,,,,75,{day},,,,too dear,no")  # fmt: skip
+    told = f"{day} a was taken out; its versions are kept.\n"
+    assert bench.ok("saw", "--take-out", f"{day} a") == told + bench.written
+    for table, left in (("sightings", [f"{day} b", f"{day} c"]), ("sighting_signs", [f"{day} c"])):
+        assert [row["sighting"] for row in bench.rows(table)] == left
+    refused = bench.refused("saw", "--take-out", f"{day} a")
+    assert "There is no such row in sightings. Nothing was written." in refused
+    refused = bench.refused("saw", "--take-out", f"{day} b")
+    assert f"'{day} b' was taken in as job 2: it was seen, and stays. Nothing was written." in refused
+    for line in (), (bench.sheet(HEAD, "x.csv"), "--take-out", f"{day} c"):
+        assert "Say which OFFERS were looked at, or what to take out." in bench.refused("saw", *line, code=2)
+    assert len(bench.rows("sightings")) == 2
 
 
 def test_a_ledger_is_made_by_the_first_sale(command_line):

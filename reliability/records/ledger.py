@@ -533,6 +533,15 @@ class Ledger:
         with self.writing() as connection:
             refuse(put_rows(connection, table, rows, reason))
 
+    def _forget(self, connection: Connection, seen: database.Row) -> None:
+        """Take out what a unit showed at a sale, if it was not bought."""
+        if seen["job"] is not None:
+            told = f"{seen['sighting']!r} was taken in as job {seen['job']}: it was seen, and stays."
+            raise InvalidInput(f"{told} Nothing was written.")
+        of_it = SQL_TABLES["sighting_signs"].c["sighting"] == seen["sighting"]
+        signs = database.fetch_rows(connection, "sighting_signs", of_it)
+        take_out(connection, "sighting_signs", signs, "written down by mistake")
+
     def correct(
         self, table: str, row: Row, *, reason: str = "", remove: bool = False
     ) -> tuple[database.Row | None, database.Row | None]:
@@ -544,6 +553,8 @@ class Ledger:
             if remove:
                 if old is None:
                     raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
+                if table == "sightings":
+                    self._forget(connection, old)
                 for column in database.references_to(table):
                     named = old.get(column.name)
                     if count := _count(connection, column, named):

@@ -124,7 +124,7 @@ def _offers_table(
         if len(prices) > 1:
             said = " and ".join(f"{price:g}" for price in sorted(prices))
             told.append(("lot_asked", f"{lot_called(lot)} has one price; found {said}"))
-    refuse([*faults, *(Fault(file, *each) for each in told)], "Nothing was judged.")
+    refuse([*faults, *(Fault(file, *each) for each in told)], "Nothing was judged or written.")
     signs = [name for name in dict.fromkeys(header) if name not in NAMES]
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
     for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
@@ -450,7 +450,7 @@ def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | 
             judged.append(_judge_one(offer, appraiser, as_of or appraiser.as_of))
         except InvalidInput as error:
             faults.append(error.message)
-    refuse(faults, "Nothing was judged.")
+    refuse(faults, "Nothing was judged or written.")
     for lot in dict.fromkeys(each.offer["lot"] for each in judged if each.offer["lot"] is not None):
         _judge_lot(lot, [each for each in judged if each.offer["lot"] == lot], appraiser)
     table = pd.DataFrame([each.row for each in judged], columns=list(VERDICT_COLUMNS))
@@ -504,7 +504,8 @@ def _judge_lot(lot: str, members: Sequence[_Judged], appraiser: Appraiser) -> No
         singly = f"better bought singly: {names} for {paid:.2f} {appraiser.currency}, mean gain {gain:.2f}"
     for each, unit in zip(members, units, strict=True):
         notes = (each.row["note"], f"{lot_called(lot)}: {unit.way}", singly)
-        each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
+        part = unit.worth if unit.entry.kind_jobs > 0 else 0.0  # else it is no ground for the lot's ceiling
+        each.row.update(whole, worth=part, note="; ".join(filter(None, notes)))
 
 
 def verdict_row(

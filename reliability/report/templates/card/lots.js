@@ -162,7 +162,8 @@ function judgeAll(offers, day) {
     const { verdict, ceiling, expected_gain, chance_of_loss, units, singly } = judgeLot(members);
     const better = singly && `better bought singly: ${singly.offers.join(", ")} for ${fixed(singly.paid, 2)} ${BENCH.currency}, mean gain ${fixed(singly.gain, 2)}`;
     members.forEach((row, i) => {
-      const { worth, way } = units[i].best;
+      const { entry, best: { worth: alone, way } } = units[i];
+      const worth = entry.kindJobs > 0 ? alone : 0; // else it is no ground for the lot's ceiling
       const whole = { lot_ceiling: ceiling, lot_expected_gain: expected_gain, lot_chance_of_loss: chance_of_loss, worth };
       const note = [row.note, `${/^lot/i.test(lot) ? lot : `lot ${lot}`}: ${way}`, better].filter(Boolean).join("; ");
       Object.assign(row, whole, { verdict: verdict ?? row.verdict, note });

@@ -94,7 +94,8 @@ function lotOdds({ verdict, chance_of_loss: loses, units }) {
 }
 
 // What a unit adds to the price to go up to for its lot, and what is best done with it.
-function partOf({ worth, way }) {
+function partOf({ entry, best: { worth, way } }) {
+  if (entry.kindJobs === 0) return "counts for nothing: no finished job of its kind stands behind it";
   if (way === PASS_ON) return "worth nothing here: pass it on";
   return `worth ${worth < 1 ? `under${HARD}1` : whole(Math.floor(worth))}${HARD}${BENCH.currency}${way === BREAK ? ", broken for parts" : ""}`;
 }
@@ -106,7 +107,7 @@ function whyOfLot({ verdict, asked, expected_gain: gain, units, singly }, row) {
     const names = singly.offers.flatMap((offer, i) => [i ? ", " : "", nameOf(offer)]);
     told.push(make("p", {}, "Better bought singly: ", ...names, ` for ${wholeHere(singly.paid)}, mean gain ${wholeHere(singly.gain)}.`));
   }
-  const parts = units.map(({ offer, title, best }) => make("li", {}, nameOf(offer), ...title, `: ${partOf(best)}`));
+  const parts = units.map((unit) => make("li", {}, nameOf(unit.offer), ...unit.title, `: ${partOf(unit)}`));
   told.push(make("ul", {}, ...parts));
   if (!row) return told;
   const alone = row.verdict === null ? [] : [make("p", {}, `For the price asked singly: ${row.verdict} ${reachOf(row)}.`)];
