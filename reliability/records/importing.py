@@ -218,10 +218,7 @@ def import_package(
     faults: list[Fault] = []
     withdrawn: Sequence[str] = ()
     if files is None:
-        files, faults = package.find_files(Path(path))
-        withdrawn, more = package.withdrawn_in(Path(path))
-        faults += more
-        told = package.described_in(Path(path))
+        files, told, withdrawn, faults = package.look_into(Path(path))
         reason = database.DEMO_REASON if told.get(package.DEMO) is True else reason
         if told.get("name") == package.PACKAGE and not ledger.names("family"):
             new_names = None

@@ -41,8 +41,7 @@ _OTHER_FILES = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
-MOST_COLUMNS = 200
-MOST_OF_A_LINE, MOST_OF_A_CELL = 1_000_000, 131_072
+MOST_COLUMNS, MOST_OF_A_CELL = 200, 131_072
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,8 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
             faults.append(Fault(f"{lines} 1", "", others[0]))
             return
         with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
-            reader = csv.reader(whole_lines(stream), delimiter=delimiter, strict=True)
+            csv.field_size_limit(MOST_OF_A_CELL)  # others in the process may have set it
+            reader = csv.reader(stream, delimiter=delimiter, strict=True)
             for cells in reader:
                 first, last = last + 1, reader.line_num
                 for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
@@ -95,21 +95,8 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
     except OSError as error:
         faults.append(Fault(path.name, "", f"cannot be read: {error.strerror}"))
     except csv.Error as error:
-        line = reader.line_num + isinstance(error, LongLine)
-        faults.append(Fault(f"{lines} {line}", "", f"is not CSV: {error}; the rest of the file was not read"))
-
-
-class LongLine(csv.Error):
-    """The line after the last one that was read is longer than any that a table has."""
-
-
-def whole_lines(stream: IO[str]) -> Iterator[str]:
-    """Read a stream line by line for `csv`, but for a line or a cell that no table has."""
-    csv.field_size_limit(MOST_OF_A_CELL)  # others in the process may have set it
-    while line := stream.readline(MOST_OF_A_LINE):
-        if len(line) == MOST_OF_A_LINE:
-            raise LongLine(f"it has more than {MOST_OF_A_LINE:,} characters")
-        yield line
+        told = f"is not CSV: {error}; the rest of the file was not read"
+        faults.append(Fault(f"{lines} {reader.line_num}", "", told))
 
 
 @dataclass
@@ -239,7 +226,6 @@ PACKAGE = "bench-ledger"
 WITHDRAWN = "withdrawnJobs"
 #: Property of the descriptor: the rows are invented, to try the commands on.
 DEMO = "demo"
-MOST_RESOURCES = 100
 #: Documented files that may lie beside the tables without being one.
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
@@ -273,18 +259,20 @@ def schema_of(table: Table) -> dict[str, Any]:
     return schema
 
 
-def _read_json(file: Path) -> Any:
-    try:
-        return json.loads(read_at_most(file, MOST_BYTES).decode("utf-8-sig"))
-    except RecursionError:
-        raise ValueError("is nested too deep") from None
+class Folder(NamedTuple):
+    """What a folder of CSV files holds: the file of each table, what its descriptor says, what is wrong."""
+
+    files: dict[str, Path]
+    described: dict[str, Any]
+    withdrawn: tuple[str, ...]  # numbers of jobs that were withdrawn: given out, and so in no table
+    faults: list[Fault]
 
 
 def described_in(folder: Path) -> dict[str, Any]:
     """Read the descriptor of a folder; empty if there is none that can be read."""
     try:
-        content = _read_json(folder / DESCRIPTOR)
-    except (OSError, ValueError):
+        content = json.loads(read_at_most(folder / DESCRIPTOR, MOST_BYTES).decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}
 
@@ -308,61 +296,45 @@ def write_folder(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object]
         raise InvalidInput(f"{folder} cannot be written: {reason(error)}{told}") from None
 
 
-def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
-    """Find the file of each table in a folder."""
+def look_into(folder: Path) -> Folder:
+    """Find the file of each table in a folder, and read its descriptor."""
     file_names = ", ".join(f"{name}.csv" for name in TABLES)
     if not folder.is_dir():
         what = "a file" if folder.exists() else "not there"
         raise InvalidInput(f"{folder} is {what}; name a folder that holds {file_names}")
-    descriptor, named, faults = folder / DESCRIPTOR, {}, []
+    is_described, named, faults = (folder / DESCRIPTOR).exists(), dict[str, Path](), []
     for file in sorted(folder.iterdir()):
         is_csv, is_table, odd = file.suffix.lower() == ".csv", file.stem in TABLES, ""
         if is_csv and is_table:
             named[file.stem] = file
         elif is_table and file.is_file():
             odd = f"is no CSV file; save it as {file.stem}.csv"
-        elif is_csv and file.name not in BESIDE and file.name[0] != "." and not descriptor.exists():
+        elif is_csv and file.name not in BESIDE and file.name[0] != "." and not is_described:
             odd = f"is no table; there are {', '.join(TABLES)}.{nearest(file.stem, TABLES)}"
         faults += [Fault(file.name, "", odd)] if odd else []
-    links = [file for file in (*named.values(), descriptor)
-             if not file.resolve().is_relative_to(folder.resolve())]  # fmt: skip
-    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
-    faults += [Fault(file.name, "", away) for file in links]
-    if descriptor.exists() and descriptor not in links:
-        faults += [Fault(descriptor.name, "", odd) for odd in _odd_in(descriptor, named)]
+    described = described_in(folder)
+    told = _odd_in(described, named) if is_described else []
+    faults += [Fault(DESCRIPTOR, "", odd) for odd in told]
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {file_names}")
-    return {name: named[name] for name in TABLES if name in named}, faults
+    withdrawn = () if told else tuple(described.get(WITHDRAWN, ()))
+    return Folder({name: named[name] for name in TABLES if name in named}, described, withdrawn, faults)
 
 
-def _odd_in(descriptor: Path, named: Collection[str]) -> list[str]:
+def _odd_in(described: Mapping[str, Any], named: Collection[str]) -> list[str]:
     """Word where a descriptor does not fit the tables in its folder."""
-    try:
-        resources = _read_json(descriptor)["resources"]
-        listed = [(each["name"], each.get("path")) for each in resources[:MOST_RESOURCES]]
-    except OSError as error:
-        return [f"cannot be read: {reason(error)}"]
-    except KeyError as error:
-        return [f"lacks {error}"]
-    except (ValueError, TypeError, AttributeError) as error:
-        return [f"is not a data package: {error}"]
-    if len(resources) > MOST_RESOURCES:
-        return [f"lists {len(resources)} resources; there are {len(TABLES)} tables"]
-    told = "resource {} has the path {}, where no table lies: each is the file of its name in the folder.{}"
-    # A name may be anything that JSON holds, so it is looked for in lists.
-    return [told.format(shown(name), shown(path), nearest(str(name), TABLES) if name not in [*TABLES] else "")
-            for name, path in listed if name not in [*named] or path != f"{name}.csv"]  # fmt: skip
-
-
-def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
-    """Read from a descriptor the numbers of jobs that were withdrawn: given out, and so in no table."""
-    numbers = described_in(folder).get(WITHDRAWN, [])
-    if not isinstance(numbers, list) or not all(isinstance(number, str) for number in numbers):
-        told = [f"{WITHDRAWN} is not a list of job numbers, each in quotation marks"]
-        numbers = []
-    else:
-        told = [f"{WITHDRAWN}: {fault}" for fault in map(number_fault, numbers) if fault]
-    return tuple(numbers), [Fault(DESCRIPTOR, "", fault) for fault in told]
+    resources, withdrawn = described.get("resources"), described.get(WITHDRAWN, [])
+    if not isinstance(resources, list) or not all(isinstance(each, dict) for each in resources):
+        return ["cannot be read, or is not a data package: an object in JSON with a list of resources"]
+    where = "where no table lies: each is the file of its name in the folder"
+    told = []
+    for name, path in ((each.get("name"), each.get("path")) for each in resources):
+        if path not in [f"{each}.csv" for each in named] or path != f"{name}.csv":
+            hint = nearest(str(name), TABLES) if name not in [*TABLES] else ""
+            told.append(f"resource {shown(name)} has the path {shown(path)}, {where}.{hint}")
+    if not isinstance(withdrawn, list) or not all(isinstance(number, str) for number in withdrawn):
+        return [*told, f"{WITHDRAWN} is not a list of job numbers, each in quotation marks"]
+    return told + [f"{WITHDRAWN}: {fault}" for fault in map(number_fault, withdrawn) if fault]
 
 
 # The ledger as a folder of CSV files, in and out.
@@ -381,10 +353,13 @@ def currency_in(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED) -> st
 
 def read_package(path: str | Path) -> Rows:
     """Read a folder of CSV files and check every row of it."""
-    files, faults = find_files(Path(path))
-    exponent = EXPONENTS[currency_in(files) or str(SETTINGS["currency"].default)]
-    sources = [CsvTable(file, TABLES[name], exponent) for name, file in files.items()]
-    return _checked(sources, "line", faults, "Nothing was read.")
+    return _read(look_into(Path(path)))
+
+
+def _read(folder: Folder) -> Rows:
+    exponent = EXPONENTS[currency_in(folder.files) or str(SETTINGS["currency"].default)]
+    sources = [CsvTable(file, TABLES[name], exponent) for name, file in folder.files.items()]
+    return _checked(sources, "line", folder.faults, "Nothing was read.")
 
 
 def _checked(sources: Iterable[Source], word: str, faults: list[Fault], done: str) -> Rows:
@@ -406,9 +381,8 @@ def load_package_records(path: str | Path) -> "Records":
     # pandas is loaded only by those who want frames: `import` and `export` start without it.
     from reliability.records.frames import records_from_rows
 
-    withdrawn, faults = withdrawn_in(Path(path))
-    refuse(faults, "Nothing was read.")
-    return replace(records_from_rows(read_package(path)), withdrawn=withdrawn)
+    folder = look_into(Path(path))
+    return replace(records_from_rows(_read(folder)), withdrawn=folder.withdrawn)
 
 
 def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> Rows:
