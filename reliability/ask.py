@@ -225,7 +225,11 @@ class Interview:
 
         def answered(answer: str) -> Any:
             value = picked(answer, column.allowed)
-            return read(column, values.typed(column, value) if self._comma else value)
+            if self._comma:
+                from reliability.records.spreadsheets import typed
+
+                value = typed(column, value)
+            return read(column, value)
 
         brief = before + column.meaning.partition(";")[0]
         return ask(question or brief[0].upper() + brief[1:], answered, column.allowed, default)

@@ -128,7 +128,7 @@ def test_a_prompt_takes_what_the_setting_says(bench):
              "", "n", "24.11.2026", "1h30", "1.250", "12,5", "1.100,00", "11.2026", "", "", "y"]  # fmt: skip
     bench.ok("set", "typing", "comma")
     out = bench.ok("add", "--ask", input="\n".join(lines) + "\n")
-    assert "Error: '1.250' may mean 1250 or 1,250; write 1250, or a comma\n" in out
+    assert "Error: '1.250' is read differently with a decimal comma and a point; say which\n" in out
     job = bench.job("2")
     row = {name: str(job["job"][name]) for name in ("taken_in", "closed", "bought_for", "hours", "other_costs",
                                                      "sold_for", "sold_on")}  # fmt: skip

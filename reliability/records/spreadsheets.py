@@ -8,7 +8,7 @@ import re
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import reduce
@@ -19,7 +19,8 @@ from typing import Any, NamedTuple
 from reliability.errors import InvalidInput, Refused, reason, shown
 from reliability.records.files import read_at_most
 from reliability.records.package import restored
-from reliability.records.values import clean_text, folded, words
+from reliability.records.tables import Column
+from reliability.records.values import clean_text, folded, words, write_value
 
 Cell = str | int | float | datetime.date | datetime.timedelta | None
 
@@ -175,8 +176,8 @@ def _csv_rows(text: str, form: CsvForm, most: int = MOST_ROWS + 1) -> list[list[
 SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
 #: What the archive of a damaged workbook, or of one with a password, ends in.
 _TORN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
-_ROW, _FILLED = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^>/])?)>")
-_PLACE = re.compile(rb"""\sr=["']([A-Z]{0,3})(\d{1,9})["']""")
+#: Where a cell that holds something stands in the XML of a sheet.
+_FILLED = re.compile(rb"""<(?:\w+:)?c\s(?:[^>]*\s)?r=["']([A-Z]{1,3})(\d{1,9})["'][^>]*(?<!/)>""")
 
 
 def is_workbook(path: Path, content: bytes = b"") -> bool:
@@ -217,20 +218,11 @@ def _look_into(path: Path, content: bytes) -> None:
                 raise InvalidInput(f"{path.name} is a binary workbook; save it as XLSX. Nothing was read.")
             unpacked = archive.read(entry)  # never more than the size that was added up
             if b"sheetData" in unpacked:
-                _refuse_size(path, *_reach(unpacked))
-
-
-def _reach(sheet: bytes) -> tuple[int, int]:
-    """Give the last row and the last column of a sheet in XML that hold anything."""
-    height = width = 0
-    for row in _ROW.split(sheet)[1:]:
-        if filled := _FILLED.findall(row):
-            told = _PLACE.findall(row[: row.find(b">")] + b" ".join(filled))
-            columns = (reduce(lambda number, letter: 26 * number + letter - 64, letters, 0)
-                       for letters, _ in told)  # fmt: skip
-            height = max([height + 1, *(int(number) for _, number in told)])
-            width = max([width, len(filled), *columns])
-    return height, width
+                places = _FILLED.findall(unpacked)
+                columns = (reduce(lambda number, letter: 26 * number + letter - 64, letters, 0)
+                           for letters, _ in places)  # fmt: skip
+                height = max((int(row) for _, row in places), default=0)
+                _refuse_size(path, height, max(columns, default=0))
 
 
 def _spread(rows: list[list[Cell]], ranges: Iterable[Any]) -> dict[tuple[int, int], tuple[int, int, int]]:
@@ -374,7 +366,22 @@ def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
 
 ORDERS = ("day month year", "month day year", "year month day")
-_NUMBERS = re.compile(r"(\d{1,4})(\s*[-./ ]\s*)(\d{1,4})(?:\2(\d{1,4}))?(\.?)")
+_SIGN, _MONTH = r"(?P<sign>\s*[-./ ]\s*)", r"m(?P<m>\d+)"
+#: How a date is written, a month that is named as m and its number; the order is empty where only one makes
+#: sense. A day without a year is one of the year that the sheet, or the heading above, is named after.
+_FORMS = [(order, re.compile(form)) for order, form in (
+    ("", r"(?P<y>\d{4})(?P<m>\d\d)(?P<d>\d\d)"),
+    ("", rf"(?P<y>\d{{4}}){_SIGN}(?P<m>\d\d?)(?P=sign)(?P<d>\d\d?)\.?"),
+    ("", r"(?P<y>\d{4})[-./](?P<m>\d\d?)"), ("", r"(?P<m>\d\d?)[-./](?P<y>\d{4})"),
+    (ORDERS[0], rf"(?P<d>\d\d?){_SIGN}(?P<m>\d\d?)(?P=sign)(?P<y>\d{{4}}|\d\d)\.?"),
+    (ORDERS[1], rf"(?P<m>\d\d?){_SIGN}(?P<d>\d\d?)(?P=sign)(?P<y>\d{{4}}|\d\d)\.?"),
+    (ORDERS[2], r"(?P<y>\d\d)(?P<sign>\s*[-/ ]\s*)(?P<m>\d\d?)(?P=sign)(?P<d>\d\d?)\.?"),
+    (ORDERS[0], r"(?P<d>\d\d?)[-./](?P<m>\d\d?)\.?"), (ORDERS[1], r"(?P<m>\d\d?)[-./](?P<d>\d\d?)\.?"),
+    ("", rf"(?P<d>\d\d?) {_MONTH} (?P<y>\d+)"), ("", rf"{_MONTH} (?P<d>\d\d?) (?P<y>\d+)"),
+    ("", rf"(?P<y>\d{{3,}}) {_MONTH} (?P<d>\d\d?)"), ("", rf"(?P<y>\d{{4}}) {_MONTH}"),
+    ("", rf"{_MONTH} (?P<y>\d{{4}})"), ("", rf"{_MONTH} y (?P<y>\d\d)"),
+    ("", rf"(?P<d>\d\d?) {_MONTH}"), ("", rf"{_MONTH} (?P<d>\d\d?)"), ("", rf"{_MONTH} (?P<y>\d\d)"),
+)]  # fmt: skip
 _CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
 _WEEKDAY = re.compile(r"^(?:mo|tu|we|th|fr|sa|su|di|mi|do|so)[a-z]*\.?,?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SERIAL = datetime.date(1899, 12, 30)
@@ -399,57 +406,17 @@ def date_readings(cell: Cell, year: int | None = None) -> dict[str, str]:
     if isinstance(cell, int | float) and 10_000 < cell < 80_000:
         return {"": (_FIRST_SERIAL + datetime.timedelta(days=int(cell))).isoformat()}
     text = _WEEKDAY.sub("", _CLOCK.sub("", text_of(cell).strip()))
-    told = list(_in_numbers(text, year)) or list(_with_month(text, year))
-    dated = {order: _day(of, month, day) for order, of, month, day in told}
-    return {order: date for order, date in dated.items() if date}
-
-
-_Parts = tuple[str, int | str, int | str, str | None]  # order, year, month, day
-
-
-def _in_numbers(text: str, year: int | None) -> Iterator[_Parts]:
-    """Take apart a date in numbers."""
-    if re.fullmatch(r"\d{8}", text):
-        yield "", text[:4], text[4:6], text[6:]
-    if not (found := _NUMBERS.fullmatch(text)):
-        return
-    a, sign, b, c, stop = found.groups()
-    is_tight = sign.strip() == sign
-    match [len(a), len(b), len(c or "")]:
-        case [4, 1 | 2, 1 | 2]:
-            yield "", a, b, c
-        case [4, 1 | 2, 0] if is_tight and not stop:
-            yield "", a, b, None
-        case [1 | 2, 4, 0] if is_tight and not stop:
-            yield "", b, a, None
-        case [1 | 2, 1 | 2, 2 | 4]:
-            yield ORDERS[0], c, b, a
-            yield ORDERS[1], c, a, b
-            if len(c) == 2 and sign.strip() != ".":
-                yield ORDERS[2], a, b, c
-        case [1 | 2, 1 | 2, 0] if year and is_tight:
-            yield ORDERS[0], year, b, a
-            yield ORDERS[1], year, a, b
-
-
-def _with_month(text: str, year: int | None) -> Iterator[_Parts]:
-    """Take apart a date whose month is named."""
-    parts = re.findall(r"\d+|[^\W\d]+", folded(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text)))
-    months = [words()["months"][part] for part in parts if part in words()["months"]]
-    numbers = [part for part in parts if part.isdigit()]
-    if len(months) != 1 or len(numbers) != len(parts) - 1:
-        return
-    match numbers:
-        case [first, second]:
-            day, of = (first, second) if len(first) <= 2 else (second, first)
-            yield "", of, months[0], day
-        case [number] if len(number) == 4 or re.search(r"'\d\d$", text):
-            yield "", number, months[0], None
-        case [number] if year:
-            yield "", year, months[0], number
-        # "Mar 21" is a month of a year, or a day of a year that is not said.
-        case [number] if parts[0] != number:
-            yield "", number, months[0], None
+    bare = re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", re.sub(r"'(?=\d\d$)", " y ", text))
+    parts, months = re.findall(r"\d+|[^\W\d]+", folded(bare)), words()["months"]
+    if any(part in months for part in parts):
+        text = " ".join(f"m{months[part]}" if part in months else part for part in parts)
+    found: dict[str, str] = {}
+    for order, form in _FORMS:
+        if order not in found and (match := form.fullmatch(text)):
+            told: dict[str, Any] = {"y": year, "d": None, **match.groupdict()}
+            date = _day(told["y"], told["m"], told["d"]) if told["y"] else None
+            found |= {order: date} if date else {}
+    return found
 
 
 def _day(year: int | str, month: int | str, day: str | None) -> str | None:
@@ -536,6 +503,18 @@ def read_hours(cell: Cell, mark: str | None = "comma", unit: str | None = "hours
 
 def _hours(hours: Decimal | int, minutes: Decimal | int) -> Decimal:
     return round(Decimal(hours) + Decimal(minutes) / 60, 4).normalize()
+
+
+def typed(column: Column, answer: str) -> str:
+    """Turn an answer with a decimal comma, a day first or hours as 2h into the documented form."""
+    if column.kind not in ("date", "hours", "money", "number") or not answer:
+        return answer
+    if column.kind == "date":  # with strokes it may be the month first
+        readings = date_readings(answer) if "/" not in answer else {}
+        return readings.get(ORDERS[0]) or readings.get("", answer)
+    if column.kind == "hours":
+        return write_value(float(read_hours(answer, None)))
+    return str(read_number(answer, None))
 
 
 _YEARS = re.compile(r"((?:19|20)\d\d)\s*(?:[-–/]|to|bis|tot)\s*((?:19|20)?\d\d)")

@@ -93,28 +93,6 @@ def undecodable(text: str) -> str:
     return f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8"
 
 
-def typed(column: Column, answer: str) -> str:
-    """Turn an answer with a decimal comma, a day first or hours as 2h into the documented form."""
-    if column.kind == "date":
-        if found := re.fullmatch(r"(?:([0-9]{1,2})\. ?)?([0-9]{1,2})\. ?([0-9]{4})", answer):
-            day, month, year = found.groups()
-            return f"{year}-{month:0>2}" + (f"-{day:0>2}" if day else "")
-        return answer
-    if column.kind not in ("money", "hours", "number"):
-        return answer
-    if column.kind == "hours":
-        if found := re.fullmatch(r"([0-9]+) ?h ?([0-5]?[0-9])(?: ?min)?|([0-9]+) ?min", answer):
-            hours, minutes, alone = found.groups()
-            return write_value(round(int(hours or 0) + int(minutes or alone) / 60, 4))
-        answer = re.sub(r" ?h$", "", answer)
-    if re.fullmatch(r"[0-9]{1,3}\.[0-9]{3}", answer):
-        whole = answer.replace(".", "")
-        raise Refused(f"{answer!r} may mean {whole} or {answer.replace('.', ',')}; write {whole}, or a comma")
-    if re.fullmatch(r"[0-9]{1,3}(\.[0-9]{3})+,[0-9]+", answer):
-        answer = answer.replace(".", "")
-    return answer.replace(",", ".") if re.fullmatch(r"[0-9]+,[0-9]+", answer) else answer
-
-
 def clean_text(text: str) -> str:
     r"""Trim, join line breaks to ``\n`` and compose accents (Unicode NFC); nothing else is changed."""
     if "\r" in text:
