@@ -4,9 +4,9 @@ import datetime
 import json
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import chain, groupby, pairwise
+from itertools import chain, groupby
 from operator import itemgetter
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -207,10 +207,6 @@ def number_problems(connection: Connection, jobs: Iterable[dict[str, Any]]) -> I
 
 # Rows that no rule forbids, but that make the odds worse than they look.
 
-#: A bench may change how it writes its numbers; going back to the old way so often is two benches.
-FEWEST_TURNS = 4
-#: Jobs entered late stand out of order now and then; so many, by so much, are another bench's.
-FAR_BACK_DAYS, FEWEST_BACK, BACK_SHARE = 60, 5, 0.1
 #: An open job older than this is usually a job that was given up and not written up.
 LONG_OPEN_DAYS = 180
 #: So many finished jobs without a single loss are no longer luck: at 9 repairs in 10 the chance is 12 %.
@@ -245,34 +241,6 @@ def number_gaps(rows: Rows, withdrawn: Iterable[str], count_gaps: str | None) ->
         yield doubtful("gap in the job numbers", message, *spans)
 
 
-def long_open(rows: Rows, today: datetime.date) -> list[Problem]:
-    """Find jobs that have been open for long."""
-    such = "open since {}; close it, or it counts as unfinished"
-    waiting = [job for job in rows["jobs"] if job["outcome"] == "open"]
-    return [doubtful("long open", such.format(job["taken_in"]), f"job {job['job']}")
-            for job in waiting if (today - _day(job["taken_in"])).days > LONG_OPEN_DAYS]  # fmt: skip
-
-
-def mixed_numbers(rows: Rows) -> Iterator[Problem]:
-    """Find numbers that no single bench gives out: of two sorts by turns, or against the days of intake."""
-    own = [(job["taken_in"], number, str(job["job"])) for job in rows["jobs"]
-           if not job["origin"] and (number := split_number(str(job["job"])))]  # fmt: skip
-    # The prefixes of years and days differ in digits only; they are one sort.
-    sorts = [re.sub("[0-9]", "0", number.prefix) for _, number, _ in sorted(own, key=itemgetter(0, 1))]
-    turns = sum(one != other for one, other in pairwise(sorts)) - len(set(sorts)) + 1
-    back = [(before, after) for before, after in pairwise(sorted(own, key=itemgetter(1)))
-            if before[1].prefix == after[1].prefix
-            and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS]  # fmt: skip
-    such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
-    if turns >= FEWEST_TURNS:
-        message = f"numbers of {len(set(sorts))} sorts are given out by turns"
-        yield doubtful("mixed job numbers", f"{message}, {such}")
-    if len(back) >= max(FEWEST_BACK, BACK_SHARE * len(own)):
-        (day, _, job), (later, _, other) = back[0]
-        message = f"{len(back)} jobs came in long before the one with the number before, such as {other} "
-        yield doubtful("mixed job numbers", f"{message}({later}) after {job} ({day}), {such}")
-
-
 def too_rosy(rows: Rows) -> Iterator[Problem]:
     """Find groups of jobs that went so well that the failures must be missing."""
     finished = [job for job in rows["jobs"] if job["outcome"] != "open"]
@@ -302,29 +270,46 @@ def without_findings(rows: Rows) -> Iterator[Problem]:
             yield doubtful("only failures", f"{len(states[family])} {such}", f"family {family}")
 
 
-def odd_years(rows: Rows) -> Iterator[Problem]:
-    """Find years outside the span of production, placeholders and windows that say nothing."""
-    spans = {family["family"]: (family["first_year"], family["last_year"]) for family in rows["families"]}
-    models = {model["model"]: (model["first_year"], model["last_year"]) for model in rows["models"]}
-    yield from [
-        doubtful("year outside the span", f"made {_span(*models[model['model']])}, its family "
-                 f"{_span(*spans[model['family']])}", f"model {model['model']}")
-        for model in rows["models"] if _outside(models[model["model"]], spans[model["family"]])
-    ]  # fmt: skip
+def odd_jobs(rows: Rows, today: datetime.date) -> Iterator[Problem]:
+    """Find jobs whose years, model or end can hardly be as they say: each with what it is tested for."""
+    families = {row["family"]: row for row in rows["families"]}
+    models = {row["model"]: row for row in rows["models"]}
+    states: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for finding in rows["findings"]:
+        states[finding["job"], finding["component"]].add(finding["found"])
     for job in rows["jobs"]:
-        window, named = (job["built_from"], job["built_to"]), f"job {job['job']}"
-        made = {"family": spans[job["family"]], "model": models.get(job["model"], (None, None))}
-        whose = next((each for each, span in made.items() if _outside(window, span)), None)
-        if whose:
-            such = f"built {_span(*window)}, the {whose} was made {_span(*made[whose])}"
-            yield doubtful("year outside the span", such, named)
-        if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
-            yield doubtful("wide window", f"built {_span(*window)} says next to nothing", named)
+        family, model = families[job["family"]], models.get(job["model"], {})
+        window, spans = (job["built_from"], job["built_to"]), {"family": _made(family), "model": _made(model)}
+        whose = next((each for each, span in spans.items() if _outside(window, span)), "")
         age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
-        if 1900 in window and (made["family"][0] is None or _outside((1900, 1900), made["family"])):
-            yield doubtful("placeholder year", "1900 is often written for a year that is not known", named)
-        elif age > OLDEST_YEARS:
-            yield doubtful("unlikely age", f"at least {age} years old when it was taken in", named)
+        is_1900 = 1900 in window and (family["first_year"] is None or _outside((1900, 1900), spans["family"]))
+        days_open = (today - _day(job["taken_in"])).days if job["outcome"] == "open" else 0
+        is_sound = states.get((job["job"], job["ended_by"])) == {"sound"}
+        for topic, is_so, message in (
+            ("long open", days_open > LONG_OPEN_DAYS,
+             f"open since {job['taken_in']}; close it, or it counts as unfinished"),
+            ("year outside the span", whose,
+             f"built {_span(*window)}, the {whose} was made {_span(*spans.get(whose, window))}"),
+            ("wide window", None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS,
+             f"built {_span(*window)} says next to nothing"),
+            ("placeholder year", is_1900, "1900 is often written for a year that is not known"),
+            ("unlikely age", age > OLDEST_YEARS and not is_1900,
+             f"at least {age} years old when it was taken in"),
+            ("model of another family", model.get("family", job["family"]) != job["family"],
+             f"model {job['model']} belongs to {model.get('family')}, the job to {job['family']}"),
+            # What died on the bench came alive.
+            ("ended by a sound component", is_sound and job["ended_why"] != "died on the bench",
+             f"{job['ended_by']} ended the job and is taken as failed, but was found sound"),
+            ("sold without a price", job["sold_on"] and job["sold_for"] is None,
+             f"sold on {job['sold_on']}, but sold_for is empty"),
+        ):  # fmt: skip
+            if is_so:
+                yield doubtful(topic, message, f"job {job['job']}")
+    for name, model in models.items():
+        made, whole = _made(model), _made(families[model["family"]])
+        if _outside(made, whole):
+            message = f"made {_span(*made)}, its family {_span(*whole)}"
+            yield doubtful("year outside the span", message, f"model {name}")
 
 
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
@@ -336,16 +321,6 @@ def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
         for name, table in TABLES.items() for row in rows[name] for column in table
         if column.kind == "date" and row[column.name]
         and not date_not_before(today.isoformat(), row[column.name])
-    ]  # fmt: skip
-
-
-def model_of_another_family(rows: Rows) -> list[Problem]:
-    """Find jobs whose model has been given to another family since."""
-    family_of = {model["model"]: model["family"] for model in rows["models"]}
-    return [
-        doubtful("model of another family", f"model {job['model']} belongs to {family_of[job['model']]}, "
-                 f"the job to {job['family']}", f"job {job['job']}")
-        for job in rows["jobs"] if family_of.get(job["model"], job["family"]) != job["family"]
     ]  # fmt: skip
 
 
@@ -366,6 +341,10 @@ def _outside(window: tuple[Any, Any], span: tuple[Any, Any]) -> bool:
     return any(year and not (span[0] or year) <= year <= (span[1] or year) for year in window)
 
 
+def _made(row: Mapping[str, Any]) -> tuple[Any, Any]:
+    return row.get("first_year"), row.get("last_year")
+
+
 def _span(first: Any, last: Any) -> str:
     return str(first) if first == last else f"{first or '…'} to {last or '…'}"
 
@@ -380,92 +359,70 @@ FEWEST_PRICES = 5
 ABSURD_FACTOR = 25.0
 
 
-Amounts = dict[str, list[tuple[str, float, str]]]
-"""Amounts by column: the row, the amount, and the group in which it should be like the others."""
-
-
-def far_prices(rows: Rows) -> list[Problem]:
+def far_prices(rows: Rows) -> Iterator[Problem]:
     """Find amounts far from the usual of their family or component, or beyond all others of their column."""
-    amounts, far = _amounts(rows), []
     estimates = {row["family"]: float(row["working_price"] or 0) for row in rows["families"]}
-    for column, found in sorted(amounts.items()):
+    absurd = []
+    for column, found in sorted(_amounts(rows).items()):
+        told = set()
         for group, of_group in _grouped([each for each in found if each[2]], itemgetter(2)).items():
             usual, said = median(amount for _, amount, _ in of_group), "the median"
             if len(of_group) < FEWEST_PRICES:
                 usual, said = estimates.get(group, 0.0), "working_price"
             # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
             least = 0.0 if column == "bought_for" else usual / FAR_FACTOR
-            told = f"{said} of {group} is {usual:g}"
-            far += [doubtful("price far from its family", f"{column} {amount:g}; {told}", name)
-                    for name, amount, _ in of_group
-                    if usual and not least <= amount <= FAR_FACTOR * usual]  # fmt: skip
-    return far + list(_absurd(amounts, {problem.rows for problem in far}))
+            for name, amount, _ in of_group:
+                if usual and not least <= amount <= FAR_FACTOR * usual:
+                    told.add(name)
+                    message = f"{column} {amount:g}; {said} of {group} is {usual:g}"
+                    yield doubtful("price far from its family", message, name)
+        values = [amount for _, amount, _ in found]
+        for place, (name, amount, _) in enumerate(found):
+            # One of few moves the median.
+            others = values if len(found) >= FEWEST_PRICES else [*values[:place], *values[place + 1 :]]
+            usual = median(others or [0.0])
+            if usual and amount > ABSURD_FACTOR * usual and name not in told:
+                such = f"{column} {amount:g}; the others of the ledger are about {usual:g}"
+                absurd.append(doubtful("absurd amount", such, name))
+    yield from absurd
 
 
-def _amounts(rows: Rows) -> Amounts:
+def _amounts(rows: Rows) -> dict[str, list[tuple[str, float, str]]]:
+    """Give amounts by column: the row, the amount, the group in which it should be like the others."""
     family_of = {job["job"]: job["family"] for job in rows["jobs"]}
-    amounts: Amounts = defaultdict(list)
+    amounts = defaultdict(list)
     for table in ("families", "jobs", "findings", "followups", "parts"):
         for column in (column.name for column in TABLES[table] if column.kind == "money"):
-            for row in rows[table]:
+            for row in (row for row in rows[table] if row[column]):
                 component, group = row.get("component"), ""
                 if column == "part_cost":
                     group = f"{component} of {family_of[row['job']]}"
                 elif column == "bought_for" or (column == "sold_for" and row["outcome"] == "repaired"):
                     group = row["family"]
-                named = f"job {row['job']}" if "job" in row else table
-                named += f", {component}" if component else "" if "job" in row else f", {row['family']}"
-                amounts[column] += [(named, float(row[column]), group)] if row[column] else []
+                named = [f"job {row['job']}" if "job" in row else table, component]
+                named += [] if component or "job" in row else [row["family"]]
+                amounts[column].append((", ".join(filter(None, named)), float(row[column]), group))
     return amounts
 
 
-def _absurd(amounts: Amounts, told: Collection[tuple[str, ...]]) -> Iterator[Problem]:
-    for column, found in amounts.items():
-        values = [amount for _, amount, _ in found]
-        usual = median(values or [0.0])
-        for place, (name, amount, _) in enumerate(found):
-            if len(found) < FEWEST_PRICES:  # one of so few moves the median
-                usual = median([*values[:place], *values[place + 1 :]] or [0.0])
-            if usual and amount > ABSURD_FACTOR * usual and (name,) not in told:
-                such = f"{column} {amount:g}; the others of the ledger are about {usual:g}"
-                yield doubtful("absurd amount", such, name)
-
-
-def parts_against_jobs(rows: Rows) -> list[Problem]:
-    """Find components that the parts table and the jobs tell opposite things of."""
-    family_of = {job["job"]: job["family"] for job in rows["jobs"]}
+def odd_findings(rows: Rows) -> Iterator[Problem]:
+    """Find what the parts table says the opposite of, and failures that were left as they were."""
+    jobs = {job["job"]: job for job in rows["jobs"]}
     stated = {(row["component"], row["family"]): row["obtainable"] for row in rows["parts"]}
     against: dict[tuple[str, str, str], list[str]] = defaultdict(list)
     for finding in rows["findings"]:
-        component, family = finding["component"], family_of[finding["job"]]
-        says = stated.get((component, family), stated.get((component, None)))
-        name = f"job {finding['job']}, {component}"
-        if says == "yes" and finding["action"] == "no part":
-            against["parts says obtainable, the job found no part", component, family].append(name)
-        elif says == "no" and finding["action"] == "replaced":
-            against["parts says not obtainable, the job replaced it", component, family].append(name)
-    return [doubtful("parts against jobs", f"{component} of {family}: {message}", *names)
-            for (message, component, family), names in sorted(against.items())]  # fmt: skip
-
-
-def odd_repairs(rows: Rows) -> Iterator[Problem]:
-    """Find failures left as they were, sound components that ended a job, and sales without a price."""
-    outcome, found = {job["job"]: job["outcome"] for job in rows["jobs"]}, defaultdict(set)
-    for finding in rows["findings"]:
-        found[finding["job"], finding["component"]].add(finding["found"])
-        left = finding["found"] == "failed" and finding["action"] in ("none", "no part")
-        if left and outcome[finding["job"]] == "repaired":
-            message = f"{finding['component']} failed, action {finding['action']}"
-            name = f"job {finding['job']}, {finding['component']}"
-            yield doubtful("repaired in spite of a failure", message, name)
-    for job in rows["jobs"]:
-        is_sound = found.get((job["job"], job["ended_by"])) == {"sound"}
-        if is_sound and job["ended_why"] != "died on the bench":  # what died there came alive
-            message = f"{job['ended_by']} ended the job and is taken as failed, but was found sound"
-            yield doubtful("ended by a sound component", message, f"job {job['job']}")
-        if job["sold_on"] and job["sold_for"] is None:
-            message = f"sold on {job['sold_on']}, but sold_for is empty"
-            yield doubtful("sold without a price", message, f"job {job['job']}")
+        component, action, job = finding["component"], finding["action"], jobs[finding["job"]]
+        says = stated.get((component, job["family"]), stated.get((component, None)))
+        name = f"job {job['job']}, {component}"
+        if says == "yes" and action == "no part":
+            against["parts says obtainable, the job found no part", component, job["family"]].append(name)
+        elif says == "no" and action == "replaced":
+            against["parts says not obtainable, the job replaced it", component, job["family"]].append(name)
+        is_left = finding["found"] == "failed" and action in ("none", "no part")
+        if is_left and job["outcome"] == "repaired":
+            yield doubtful("repaired in spite of a failure", f"{component} failed, action {action}", name)
+    for (message, component, family), names in sorted(against.items()):
+        yield doubtful("parts against jobs", f"{component} of {family}: {message}", *names)
 
 
 def shelf_against_jobs(rows: Rows) -> Iterator[Problem]:
@@ -516,10 +473,9 @@ def like_names(rows: Rows) -> Iterator[Problem]:
 def doubts(
     rows: Rows, withdrawn: Iterable[str], count_gaps: str | None, today: datetime.date
 ) -> list[Problem]:
-    """Find what no rule forbids but makes the odds worse than they look, in the order in which it is told."""
-    audits = (
-        mixed_numbers, too_rosy, without_findings, odd_years, model_of_another_family, far_prices,
-        parts_against_jobs, odd_repairs, shelf_against_jobs, like_names,
-    )  # fmt: skip
-    found = [*number_gaps(rows, withdrawn, count_gaps), *long_open(rows, today)]
-    return found + [problem for audit in audits for problem in audit(rows)]
+    """Find what no rule forbids but makes the odds worse than they look, topic by topic."""
+    found = [*number_gaps(rows, withdrawn, count_gaps), *odd_jobs(rows, today)]
+    for audit in (too_rosy, without_findings, far_prices, odd_findings, shelf_against_jobs, like_names):
+        found += audit(rows)
+    topics = list(dict.fromkeys(problem.topic for problem in found))
+    return sorted(found, key=lambda problem: topics.index(problem.topic))

@@ -192,11 +192,6 @@ MORE_SOLD = [{"sold_for": price, "bought_for": price / 10} for price in (800, 90
 BELTS = [
     {"findings": [{"component": "belt", "found": "failed", "part_cost": cost}]} for cost in (4, 4, 4, 4, 40)
 ]
-#: Another way of numbering from April on, and then another year.
-CHANGED_MIND = [
-    *({"job": f"A{n}", "taken_in": f"2025-0{n + 1}-01"} for n in range(3)),
-    *({"job": f"{2024 + n // 3}-0{n}", "taken_in": f"2025-{n + 4:02d}-01"} for n in range(6)),
-]
 
 
 def a_part(component, action):
@@ -233,13 +228,13 @@ def ended_by_gear(*found, why="too worn"):
       {"family": "Dallow 80", "built_from": 1900, "built_to": 1931},
       *({"family": "Pell", "built_from": first, "built_to": last}
         for first, last in ((1900, 1900), (1876, 1876), (1876, 1926), (2026, 2026)))],
-     ["year outside the span: made 1980 to 1990, its family 1975 to 1984 [model T2b]",
-      "year outside the span: built 1974, the family was made 1975 to 1984 [job 1]",
-      "wide window: built 1876 to 1926 says next to nothing [job 10]",
+     ["year outside the span: built 1974, the family was made 1975 to 1984 [job 1]",
       "year outside the span: built 1980 to 1985, the family was made 1975 to 1984 [job 3]",
       "year outside the span: built 1985 to …, the family was made 1975 to 1984 [job 4]",
       "year outside the span: built … to 1970, the family was made 1975 to 1984 [job 5]",
       "year outside the span: built 1979, the model was made 1980 to 1990 [job 6]",
+      "year outside the span: made 1980 to 1990, its family 1975 to 1984 [model T2b]",
+      "wide window: built 1876 to 1926 says next to nothing [job 10]",
       "wide window: built 1900 to 1931 says next to nothing [job 7]",
       "placeholder year: 1900 is often written for a year that is not known [job 8]",
       "unlikely age: at least 150 years old when it was taken in [job 9]"]),
@@ -261,8 +256,8 @@ def ended_by_gear(*found, why="too worn"):
       "parts against jobs: belt of Tarnwick T2: parts says obtainable, the job found no part [job 1, belt, job 2, belt]"]),
     ("repaired in spite of a failure, sold without a price",
      [{**a_part("belt", "none"), "outcome": "repaired"}, a_part("belt", "none"), {"sold_on": "2026-06"}],
-     ["repaired in spite of a failure: belt failed, action none [job 1, belt]",
-      "sold without a price: sold on 2026-06, but sold_for is empty [job 3]"]),
+     ["sold without a price: sold on 2026-06, but sold_for is empty [job 3]",
+      "repaired in spite of a failure: belt failed, action none [job 1, belt]"]),
     ("ended by a sound component",
      [ended_by_gear("sound"), ended_by_gear("worn"), ended_by_gear("sound", "failed"), ended_by_gear(),
       ended_by_gear("sound", why="died on the bench")],
@@ -281,15 +276,6 @@ def ended_by_gear(*found, why="too worn"):
      ["date to come: priced_on 2026-11-25 is after today, 2026-11-24 [families, Tarnwick T2]",
       "date to come: sold_on 2026-12 is after today, 2026-11-24 [job 1]",
       "date to come: as_of 2027-01 is after today, 2026-11-24 [parts, belt]"]),
-    ("mixed job numbers", CHANGED_MIND, []),
-    ("mixed job numbers",
-     [*CHANGED_MIND, *({"job": f"A{n}", "taken_in": f"2025-{2 * n - 1:02d}-02"} for n in range(3, 6))],
-     ["mixed job numbers: numbers of 2 sorts are given out by turns, as if two ledgers were mixed: jobs of another bench "
-      "are imported with an origin"]),
-    ("mixed job numbers",
-     [{"taken_in": f"2025-{(n + 1) // 2 if n % 2 else 12:02d}-01"} for n in range(1, 21)],
-     ["mixed job numbers: 9 jobs came in long before the one with the number before, such as 3 (2025-02-01) after 2 "
-      "(2025-12-01), as if two ledgers were mixed: jobs of another bench are imported with an origin"]),
 ])  # fmt: skip
 def test_what_is_doubtful_is_told(ledger, finished, told, topics, steps, lines):
     for step in steps:
