@@ -79,13 +79,6 @@ class Commands(click.Group):
         """Run a command; a fault that the user can mend becomes its message and exit code 1."""
         try:
             return super().invoke(ctx)
-        except click.NoSuchOption as error:
-            if not re.fullmatch(r"-[\d.,]+", error.option_name):
-                raise
-            such = (
-                f"{error.option_name} is read as an option, for it begins with a dash; amounts are 0 or more."
-            )
-            raise click.UsageError(such, error.ctx) from None
         except BenchoddsError as error:
             note(str(error))
         except OSError as error:
@@ -167,18 +160,12 @@ class Read(click.ParamType):
             self.fail(error.message, param, ctx)
 
 
-class NewFile(click.Path):
-    """A file to be written, in a folder that is there: asked before anything is worked out for it."""
-
-    def __init__(self) -> None:
-        super().__init__(dir_okay=False, writable=True, path_type=Path)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Read the path."""
-        path = Path(str(super().convert(value, param, ctx)))
-        if not path.parent.is_dir():
-            self.fail(f"the folder {str(path.parent)!r} does not exist", param, ctx)
-        return path
+def read_new_file(value: str) -> Path:
+    """Read the path of a file to be written: its folder is asked for before anything is worked out."""
+    path = Path(str(click.Path(dir_okay=False, writable=True).convert(value, None, None)))
+    if not path.parent.is_dir():
+        raise Refused(f"the folder {str(path.parent)!r} does not exist")
+    return path
 
 
 def cell(column: Column) -> click.ParamType:
@@ -229,7 +216,7 @@ DAY = Read("date", read_day)
 FULL_DAY = Read("date", read_full_day)
 PATH = click.Path(path_type=Path)
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-NEW_FILE = NewFile()
+NEW_FILE = Read("file", read_new_file)
 SHEET = click.Path(exists=True, dir_okay=False, allow_dash=True)
 
 

@@ -1,21 +1,19 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.errors import InvalidInput, LedgerError, Refused, counted, reason, some
+from reliability.errors import InvalidInput, LedgerError, counted, reason, some
 from reliability.records.checks import JobDocument
-from reliability.records.tables import SETTINGS, TABLES
-from reliability.records.values import clean_text, exponent_of, read_setting, write_value
+from reliability.records.tables import TABLES
+from reliability.records.values import write_value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -130,40 +128,19 @@ def changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
 
 
 NOTHING = "-"
+TEXT, AMOUNT, TENTHS, SHARE, COUNT = "", ".2f", ".1f", "share", "count"
 
 
-def percent(value: float) -> str:
-    """Word a share in whole percent; near the ends as a bound, never as certainty."""
-    if math.isnan(value):
+def worded(value: Any, form: str = "") -> str:
+    """Word a cell as a format says, or as `SHARE` or `COUNT`."""
+    if value is None or value != value:
         return NOTHING
-    if value < 0.005:
-        return "< 1 %"
-    return "> 99 %" if value >= 0.995 else f"{100 * value:.0f} %"
-
-
-def amount(value: float) -> str:
-    """Word an amount to the cent."""
-    return NOTHING if math.isnan(value) else f"{value:.2f}"
-
-
-def plain(value: float) -> str:
-    """Word a number to one decimal."""
-    if math.isinf(value):
-        return "no end"
-    return NOTHING if math.isnan(value) else f"{value:.1f}"
-
-
-def count(value: float) -> str:
-    """Word a number of records or pieces; hearsay and imported records may count in part."""
-    if math.isnan(value):
-        return NOTHING
-    return f"{value:.3g}" if value < 100 else f"{value:.0f}"
-
-
-def words(value: object) -> str:
-    """Word a text, a whole number, or nothing."""
-    is_empty = value is None or (isinstance(value, float) and math.isnan(value))
-    return NOTHING if is_empty else str(value)
+    if form == SHARE:  # in whole percent; near the ends as a bound, never as certainty
+        bound = "< 1" if value < 0.005 else "> 99" if value >= 0.995 else ""
+        return f"{bound or format(100 * value, '.0f')} %"
+    if form == COUNT:  # hearsay and imported records may count in part
+        form = ".3g" if value < 100 else ".0f"
+    return "no end" if value == math.inf else format(value, form)
 
 
 def text_table(rows: Sequence[Sequence[str]], heads: Sequence[str], texts: Sequence[str]) -> str:
@@ -178,48 +155,48 @@ def text_table(rows: Sequence[Sequence[str]], heads: Sequence[str], texts: Seque
     return "\n".join(line(row) for row in (heads, *rows))
 
 
-Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
-"""Name in the data frame, head of the column, and how a cell is worded."""
+Columns = Sequence[tuple[str, str, str]]
+"""Name in the data frame, head of the column, and how `worded` words a cell."""
 
 
 def _table(frame: "pd.DataFrame", columns: Columns) -> str:
-    rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
-    texts = [head for _, head, word in columns if word is words and head != "jobs"]
+    rows = [[worded(row[name], form) for name, _, form in columns] for row in frame.to_dict("records")]
+    texts = [head for _, head, form in columns if form == TEXT]
     return text_table(rows, [head for _, head, _ in columns], texts)
 
 
 _ODDS: Columns = (
-    ("ceiling", "ceiling", amount), ("expected_gain", "mean gain", amount),
-    ("chance_of_loss", "loss", percent), ("success_chance", "repair", percent), ("hours", "hours", plain),
-    ("chief_risk", "chief risk", words), ("jobs_seen", "jobs", words), ("evidence", "evidence", words),
+    ("ceiling", "ceiling", AMOUNT), ("expected_gain", "mean gain", AMOUNT),
+    ("chance_of_loss", "loss", SHARE), ("success_chance", "repair", SHARE), ("hours", "hours", TENTHS),
+    ("chief_risk", "chief risk", TEXT), ("jobs_seen", "jobs", COUNT), ("evidence", "evidence", TEXT),
 )  # fmt: skip
-_VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
+_VERDICT: Columns = (("offer", "offer", TEXT), ("verdict", "verdict", TEXT), *_ODDS)
 _LOT: Columns = (
-    ("worth", "worth", amount), ("lot_ceiling", "lot ceiling", amount),
-    ("lot_expected_gain", "lot gain", amount), ("lot_chance_of_loss", "lot loss", percent),
+    ("worth", "worth", AMOUNT), ("lot_ceiling", "lot ceiling", AMOUNT),
+    ("lot_expected_gain", "lot gain", AMOUNT), ("lot_chance_of_loss", "lot loss", SHARE),
 )  # fmt: skip
 _RANKING: Columns = (
-    ("family", "family", words), ("verdict", "verdict", words), ("usual_price", "usual price", amount),
-    *_ODDS, ("left", "left", count), ("left_gain", "their gain", amount),
+    ("family", "family", TEXT), ("verdict", "verdict", TEXT), ("usual_price", "usual price", AMOUNT),
+    *_ODDS, ("left", "left", COUNT), ("left_gain", "their gain", AMOUNT),
 )  # fmt: skip
 _LIVES: Columns = (
-    ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
-    ("n_sound", "sound", count), ("b10_years", "B10 years", plain), ("b50_years", "B50 years", plain),
-    ("age_years", "age today", plain), ("failed", "failed today", percent), ("failed_low", "from", percent),
-    ("failed_high", "to", percent), ("status", "own records", words),
+    ("component", "component", TEXT), ("family", "family", TEXT), ("n_failed", "failed", COUNT),
+    ("n_sound", "sound", COUNT), ("b10_years", "B10 years", TENTHS), ("b50_years", "B50 years", TENTHS),
+    ("age_years", "age today", TENTHS), ("failed", "failed today", SHARE), ("failed_low", "from", SHARE),
+    ("failed_high", "to", SHARE), ("status", "own records", TEXT),
 )  # fmt: skip
 
-_COHORT: Columns = (("built_from", "built from", count), ("built_to", "to", count))
+_COHORT: Columns = (("built_from", "built from", COUNT), ("built_to", "to", COUNT))
 
 _MOVES: Columns = (
-    ("move", "move", words), ("component", "component", words), ("failed", "failed", percent),
-    ("ends_job", "ends the job", percent), ("look_cost", "look", amount), ("mend_cost", "mend", amount),
-    ("gain", "gain of going on", amount), ("if_failed", "if it has failed", words),
+    ("move", "move", TEXT), ("component", "component", TEXT), ("failed", "failed", SHARE),
+    ("ends_job", "ends the job", SHARE), ("look_cost", "look", AMOUNT), ("mend_cost", "mend", AMOUNT),
+    ("gain", "gain of going on", AMOUNT), ("if_failed", "if it has failed", TEXT),
 )  # fmt: skip
 _STOCK: Columns = (
-    ("component", "component", words), ("family", "family", words), ("units", "units", plain),
-    ("pieces", "pieces", plain), ("cover", "enough", count), ("on_shelf", "kept", count),
-    ("packs", "packs", count), ("cost", "cost", amount), ("advice", "advice", words),
+    ("component", "component", TEXT), ("family", "family", TEXT), ("units", "units", TENTHS),
+    ("pieces", "pieces", TENTHS), ("cover", "enough", COUNT), ("on_shelf", "kept", COUNT),
+    ("packs", "packs", COUNT), ("cost", "cost", AMOUNT), ("advice", "advice", TEXT),
 )  # fmt: skip
 
 
@@ -256,26 +233,29 @@ def lives_text(table: "pd.DataFrame") -> str:
 
 def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str, settings: str) -> list[str]:
     """Say the verdict on one unit: the answer first, then why, and with which settings."""
-    between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
+    forms = {name: form for name, _, form in _ODDS}
+    forms |= {"gain_low": AMOUNT, "gain_high": AMOUNT, "success_low": SHARE, "success_high": SHARE}
+    said = {name: worded(verdict[name], form) for name, form in forms.items()}
+    between = f"90 % interval {said['success_low']} to {said['success_high']}"
     jobs = counted(int(verdict["jobs_seen"]), "finished job")
-    rows = [("ceiling", f"{amount(verdict['ceiling'])} {currency}")]
+    rows = [("ceiling", f"{said['ceiling']} {currency}")]
     head = f"{verdict['offer']}: no price asked, no verdict"
     if asked is not None:
         head = f"{str(verdict['verdict']).upper()}: {verdict['offer']} at {asked:.2f} {currency}"
-        such = f"{amount(verdict['gain_low'])} to {amount(verdict['gain_high'])}"
+        such = f"80 % of such units: {said['gain_low']} to {said['gain_high']}"
         rows += [
-            ("mean gain", f"{amount(verdict['expected_gain'])} {currency} (80 % of such units: {such})"),
-            ("chance of a loss", percent(verdict["chance_of_loss"])),
+            ("mean gain", f"{said['expected_gain']} {currency} ({such})"),
+            ("chance of a loss", said["chance_of_loss"]),
         ]
     rows += [
-        ("chance of a repair", f"{percent(verdict['success_chance'])} (90 % interval {between})"),
-        ("bench hours", plain(verdict["hours"])),
-        ("chief risk", words(verdict["chief_risk"])),
+        ("chance of a repair", f"{said['success_chance']} ({between})"),
+        ("bench hours", said["hours"]),
+        ("chief risk", said["chief_risk"]),
         ("settings", settings),
         ("evidence", f"{verdict['evidence']}: {jobs} of the family"),
     ]
     rows += [("note", verdict["note"])] if verdict["note"] else []
-    return [head, *(f"  {name:<20}{said}" for name, said in rows)]
+    return [head, *(f"  {name:<20}{told}" for name, told in rows)]
 
 
 def plan_lines(plan: "Plan") -> list[str]:
@@ -283,7 +263,10 @@ def plan_lines(plan: "Plan") -> list[str]:
     lines = [plan.sentence]
     if len(plan.moves):
         lines += ["", f"As long as everything turns out well; amounts in {plan.currency}:"]
-        lines += [_table(plan.moves, _MOVES), f"Chance that all of it works out: {percent(plan.success)}"]
+        lines += [
+            _table(plan.moves, _MOVES),
+            f"Chance that all of it works out: {worded(plan.success, SHARE)}",
+        ]
     for heading, said in (("Notes:", plan.notes), ("Take care:", plan.cautions)):
         if said:
             lines += ["", heading, *(f"  {each}" for each in said)]
@@ -434,52 +417,19 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
-# ---- Questions, and the ledger that a command works on
-
-
-_NARROW = 30
-
-
-def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
-    """Ask until the answer can be read, after numbering what is offered."""
-    if offered:
-        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
-        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
-        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
-
-    def checked(answer: str) -> Any:
-        try:
-            return read(clean_text(answer))
-        except Refused as error:
-            raise click.UsageError(error.message) from None
-
-    return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
+# ---- The ledger that a command works on
 
 
 DECISIVE = ("hour_rate", "selling_fee", "margin")
 """Settings that decide a verdict, and that nobody can guess."""
 
 
-def settle(ledger: "Ledger") -> None:
-    """Ask for the settings that decide a verdict, once, where a new ledger does not say them yet."""
+def tell_unset(ledger: "Ledger") -> None:
+    """Name the settings that decide a verdict and that a new ledger does not say yet."""
     stated = {row["setting"] for row in ledger.rows("settings")}
-    left = [name for name in DECISIVE if name not in stated]
-    if not left:
-        return
-    if not sys.stdin.isatty():
+    if left := [name for name in DECISIVE if name not in stated]:
         are = "is not set and counts" if len(left) == 1 else "are not set and count"
         click.echo(f"{', '.join(left)} {are} as 0 in every verdict: benchodds set {left[0]} VALUE")
-        return
-    click.echo(
-        "What every verdict rests on, asked once; Enter stands for 0, `benchodds set` changes it later."
-    )
-    exponent = exponent_of(str(ledger.setting("currency")))
-
-    rows = []
-    for name in left:
-        read = partial(read_setting, SETTINGS[name], exponent=exponent)
-        rows.append({"setting": name, "value": ask(f"{name} ({SETTINGS[name].meaning})", read, default="0")})
-    ledger.put("settings", rows, reason="asked on a new ledger")
 
 
 @dataclass(frozen=True)
@@ -524,7 +474,7 @@ class Bench:
             elif write:
                 click.echo(f"Written to {self.shown}{demo}")
             if is_new:
-                settle(ledger)
+                tell_unset(ledger)
 
     def run(self, work: Callable[["Ledger"], Said], on: str) -> None:
         """Open the ledger to ``read``, ``write`` or ``make`` it, and print what the work has to say.

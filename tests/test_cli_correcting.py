@@ -1,16 +1,9 @@
 """`set`, `family`, `part`, `heard`, `rename`, `import --correct`, and what a first hour meets."""
 
-import os
-import subprocess
-import sys
-
 from click.testing import CliRunner
 
 from reliability.cli import main
-from reliability.records.ledger import open_ledger
-from reliability.records.tables import SETTINGS
 from reliability.report.data import DEMO
-from tests.test_cli_ask import at_a_terminal, wait_for
 
 
 def test_what_is_told_of_a_part_is_of_today(bench):
@@ -100,26 +93,6 @@ def test_a_trial_ledger_says_that_it_holds_the_demo(command_line):
     command_line.file.rename(command_line.folder / "trial.db")
     command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
     assert command_line.refused("import", "copy").startswith("copy is the demo, and ")
-
-
-def test_settings_are_asked_for_once_on_a_new_ledger(tmp_path):
-    words = ("--ledger", "own.db", "intake", "Tarnwick T2")
-    with at_a_terminal(*words, "--new-family", "--kind", "tape deck", cwd=tmp_path) as (leader, process, run):
-        for name, answer in (
-            ("hour_rate", "12,5"),
-            ("hour_rate", "12.5"),
-            ("selling_fee", ""),
-            ("margin", "5"),
-        ):
-            wait_for(leader, f"{name} ({SETTINGS[name].meaning}) [0]: ".encode())
-            os.write(leader, f"{answer}\n".encode())
-        assert process.wait(timeout=30) == 0
-        subprocess.run([sys.executable, "-m", "reliability.cli", *words], timeout=30, check=True, **run)
-    with open_ledger(tmp_path / "own.db") as ledger:
-        said = {row["setting"]: row["value"] for row in ledger.rows("settings")}
-        assert len(ledger.rows("jobs")) == 2
-        assert ledger.history("margin", "settings")[0]["reason"] == "asked on a new ledger"
-    assert said == {"hour_rate": "12.50", "selling_fee": "0", "margin": "5.00"}
 
 
 def test_a_prompt_takes_what_the_setting_says(bench):
