@@ -37,7 +37,7 @@ def test_a_study_runs(few, study, told):
 
 
 SLOW = {
-    "seconds": 301.0, "processor": 40.0, "peak_gb": 2.0, "findings": 9, "families": 2_000, "framed": 1.0,
+    "seconds": 301.0, "processor": 40.0, "peak_gb": 2.0, "findings": 9, "families": 2_000, "own": 1, "imported": 0, "framed": 1.0,
     "arrow": 0.5, "whole": 7.0, "fitting": 1.0, "strata": 1, "fitted": 1, "pooling": 1.0,
 }  # fmt: skip
 
@@ -91,9 +91,13 @@ def test_the_trade_of_the_archive_leaves_nothing_easy(tmp_path):
         assert 0 < batch[column].eq(word).mean() < 0.1
 
 
-def test_a_ledger_drawn_in_columns_can_be_fitted():
-    told = appraiser_scale.fit_one(60, 6, 3)
-    assert (told["families"], told["findings"] > 300) == (9, True)
+def test_a_ledger_of_many_demos_can_be_fitted():
+    demo = load(appraiser_scale.DEMO)
+    told = appraiser_scale.fit_one(3, 2, 1)
+    finished, families = (demo.jobs["outcome"] != "open").sum(), demo.jobs["family"].nunique()
+    assert (told["own"], told["families"]) == (3 * finished, 3 * len(demo.families))
+    assert 3 * families < told["imported"] <= appraiser_scale.IMPORTED_JOBS * families
+    assert told["findings"] > 3 * len(demo.findings)
 
 
 def test_foreign_families_can_be_imported(monkeypatch, tmp_path):
