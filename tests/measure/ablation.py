@@ -1,8 +1,8 @@
 """What each piece of the verdicts is worth: the same worlds, judged with one piece taken out.
 
-``python -m tests.measure.ablation`` prints, per world, the share of the oracle's gain and the log loss
-beyond that of the true odds, with everything and without each piece. A piece is taken out of the records,
-of the offers or of the fit from outside: the package has no switches for it.
+``python -m tests.measure.decisions --without chain`` prints how good the decisions are with everything and without
+a piece. A piece is taken out of the records, of the offers or of the fit from outside: the package has no
+switches for it.
 """
 
 from collections.abc import Callable
@@ -11,20 +11,14 @@ from dataclasses import dataclass, replace
 from typing import Any
 from unittest.mock import patch
 
-import click
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
-from reliability.records.frames import Records, records_from_rows
+from reliability.records.frames import Records
 from reliability.worth import lives, money, recalibration, signs, supply
 from reliability.worth.appraiser import Appraiser, fit_appraiser
-from reliability.worth.judging import judge, offers_from
+from reliability.worth.judging import judge
 from reliability.worth.odds import FamilyEntry, Spread
-from tests.measure.apart import frames
-from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
-from tests.simulate.truth import score
-from tests.simulate.world import NAMED_WORLDS
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25
@@ -145,43 +139,3 @@ PIECES = {
     },
     "family beside the chain": Piece(code=((recalibration, "FAMILY_SDS", NEARLY_NOTHING),)),
 }
-
-
-@threadpool_limits.wrap(limits=1)
-def run_tasks(world: str, seed: int, pieces: list[str]) -> pd.DataFrame:
-    """Draw a world, its ledger and offers; judge them with each piece taken out; one row per piece."""
-    drawn = drawn_by(world, seed)
-    records, offers = records_from_rows(drawn.tables), offers_from(drawn.offers)
-    margin = records.settings.margin
-    said = {name: PIECES[name].verdicts(records, offers, drawn.as_of) for name in pieces}
-    found = [{"method": name, **score(v, drawn.truth, margin=margin)} for name, v in said.items()]
-    return pd.DataFrame(found).assign(world=world, seed=seed)
-
-
-def table_of(results: pd.DataFrame) -> str:
-    """Lay out gain share and excess log loss of one world."""
-    by_piece = results.groupby("method", sort=False)
-    columns = {
-        "gain share": pooled_share(results, "gain_share"),
-        "log loss+": by_piece["excess_log_loss"].mean(),
-    }
-    return pd.DataFrame(columns).round(3).to_string()
-
-
-@click.command()
-@click.option("--world", "worlds", multiple=True, type=click.Choice([*NAMED_WORLDS, *STRANGERS]))
-@click.option("--without", "pieces", multiple=True, type=click.Choice(list(PIECES)), help="All if not given.")
-@click.option("--first-seed", default=FIRST_SEED, show_default=True)
-@click.option("--seeds", default=2, show_default=True, help="Number of seeds.")
-@click.option("--workers", default=2, show_default=True)
-def main(worlds: tuple[str, ...], pieces: tuple[str, ...], first_seed: int, seeds: int, workers: int) -> None:
-    """Print what each piece of the verdicts is worth, world by world."""
-    numbers = range(first_seed, first_seed + seeds)
-    chosen = list(dict.fromkeys((WHOLE, *(pieces or PIECES))))
-    for world in worlds or TARGETS:
-        found = frames(run_tasks, [world] * seeds, numbers, [chosen] * seeds, workers=workers)
-        click.echo(f"{world}\n{table_of(found)}\n")
-
-
-if __name__ == "__main__":
-    main()

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -53,16 +54,19 @@ def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES
             left = findings // len(YEARS)
             while left > 0:
                 size = min(left, ROWS_PER_GROUP)
-                columns = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
-                arrays = [_array(column, columns[column.name]) for column in ARCHIVED]
-                writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=size)
+                rows = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
+                writer.write_table(pa.Table.from_pandas(rows, schema, False), row_group_size=size)
                 left -= size
+
+
+#: A text for each row by its code; -1 is empty.
+_texts = pd.Categorical.from_codes
 
 
 def _some_jobs(
     rng: np.random.Generator, truth: dict[str, np.ndarray], year: int, n_jobs: int
-) -> dict[str, Any]:
-    """Columns of some jobs, ten findings each; texts as (codes, words) with -1 for empty."""
+) -> pd.DataFrame:
+    """Rows of some jobs, ten findings each."""
     n_families = truth["first_year"].size
     family = rng.integers(0, n_families, n_jobs)
     begin = truth["first_year"][family]
@@ -79,56 +83,30 @@ def _some_jobs(
     # Who ended a job is nearly always a finding that says failed; now and then nobody wrote one.
     ender = component[np.arange(n_jobs), np.argmax(failed, axis=1)]
     ender = np.where(rng.random(n_jobs) < 0.05, rng.integers(0, COMPONENTS, n_jobs), ender)
-    by_job = {
-        "job": (np.arange(n_jobs), [f"{year}{i:07d}" for i in range(n_jobs)]),
-        "family": (family, [f"Family {i:04d}" for i in range(n_families)]),
-        "kind": (family % 8, [f"kind {i}" for i in range(8)]),
-        "first_year": begin,
-        "last_year": begin + 11,
-        "built_from": built,
-        "built_to": built + window,
-        "taken_in": np.datetime64(f"{year}-01-01") + np.sort(day),
-        "ended_by": (np.where(ended, ender, -1), [f"component {i:02d}" for i in range(COMPONENTS)]),
-        "ended_why": (np.where(ended, 0, -1), ["too worn"]),
-    }
-    flat, size = component.ravel(), component.size
+    components, taken_in = [f"component {i:02d}" for i in range(COMPONENTS)], np.datetime64(f"{year}-01-01")
+    jobs = pd.DataFrame({
+        "job": _texts(np.arange(n_jobs), [f"{year}{i:07d}" for i in range(n_jobs)]),
+        "family": _texts(family, [f"Family {i:04d}" for i in range(n_families)]),
+        "kind": _texts(family % 8, [f"kind {i}" for i in range(8)]),
+        "first_year": begin, "last_year": begin + 11, "built_from": built, "built_to": built + window,
+        "taken_in": taken_in + np.sort(day),
+        "ended_by": _texts(np.where(ended, ender, -1), components),
+        "ended_why": _texts(np.where(ended, 0, -1), ["too worn"]),
+    })  # fmt: skip
+    size = component.size
     fitted = rng.random(size) < 0.05
-    since = np.where(fitted, year - rng.integers(0, 15, size), -1)
+    since = np.where(fitted, year - rng.integers(0, 15, size), np.nan)
     witnessed = failed.ravel() & (rng.random(size) < 0.02)
-    known = np.repeat(by_job["taken_in"], PER_JOB) - rng.integers(1, 2000, size)
-    days = np.where(witnessed, known, np.datetime64("NaT"))
-    nothing = np.zeros(size, dtype=np.int64)
-    by_finding = {
-        "component": (flat, [f"component {i:02d}" for i in range(COMPONENTS)]),
-        "position": (nothing, [""]),
-        "found": (np.where(failed | on_bench, 2, np.where(worn, 1, 0)).ravel(), ["sound", "worn", "failed"]),
-        "original": (np.where(fitted, 1, 0), ["yes", "no"]),
-        "fitted_from": since,
-        "fitted_to": since,
-        "arose": (on_bench.ravel().astype(int), ["as received", "during work"]),
-        "failed_from": days,
-        "failed_to": days,
-    }
-    return {name: _repeated(values) for name, values in by_job.items()} | by_finding
-
-
-def _repeated(values: Any) -> Any:
-    if isinstance(values, tuple):
-        return np.repeat(values[0], PER_JOB), values[1]
-    return np.repeat(values, PER_JOB)
-
-
-def _array(column: Any, values: Any) -> Any:
-    if isinstance(values, tuple):
-        codes, words = values
-        used, codes = np.unique(codes, return_inverse=True)
-        names = pa.array([words[i] for i in used if i >= 0], pa.string())
-        shift = int(used[0] == -1)
-        indices = pa.array(codes.astype(np.int32) - shift, mask=codes < shift)
-        return pa.DictionaryArray.from_arrays(indices, names)
-    if column.kind == "year":
-        return pa.array(values.astype(np.int16), pa.int16(), mask=values < 0)
-    return pa.array(values.astype("datetime64[D]"), pa.date32(), mask=np.isnat(values))
+    rows = jobs.iloc[np.repeat(np.arange(n_jobs), PER_JOB)]
+    days = (rows["taken_in"] - pd.to_timedelta(rng.integers(1, 2000, size), unit="D")).where(witnessed)
+    found = np.where(failed | on_bench, 2, np.where(worn, 1, 0)).ravel()
+    return rows.assign(
+        component=_texts(component.ravel(), components), position="",
+        found=_texts(found, ["sound", "worn", "failed"]),
+        original=_texts(np.where(fitted, 1, 0), ["yes", "no"]), fitted_from=since, fitted_to=since,
+        arose=_texts(on_bench.ravel().astype(int), ["as received", "during work"]),
+        failed_from=days, failed_to=days,
+    )  # fmt: skip
 
 
 def read_bare(folder: str) -> dict[str, Any]:

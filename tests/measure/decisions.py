@@ -3,13 +3,15 @@
 Some worlds are of this project's own making (`tests.simulate`), the others ("module: variant", in
 `tests.worlds`) were written by people who did not know the model that is judged in them.
 ``python -m tests.measure.decisions`` prints, per world, the share of an oracle's gain, the
-loss beyond that of the true odds, coverage and losers among the taken, for the verdicts and for
-plainer methods. Seeds from 101 on are for reporting; tune on smaller ones.
+loss beyond that of the true odds, coverage and losers among the taken, for the verdicts, for
+plainer methods, and for verdicts without a piece. Seeds from 101 on are for reporting; tune on smaller ones.
 """
 
 import math
 import pkgutil
+from collections.abc import Sequence
 from importlib import import_module
+from typing import Any
 
 import click
 import pandas as pd
@@ -17,9 +19,9 @@ from threadpoolctl import threadpool_limits
 
 import tests.worlds
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import judge, offers_from
-from tests.measure.apart import Row, frames, row
+from reliability.worth.judging import offers_from
+from tests.measure.ablation import PIECES, WHOLE, Piece
+from tests.measure.apart import Row, frames, row, tell
 from tests.measure.baselines import BASELINES, read_bench
 from tests.simulate.fleet import make_offers, make_world, run_bench
 from tests.simulate.truth import score
@@ -67,14 +69,19 @@ def drawn_by(name: str, seed: int, offers: int = OFFERS) -> tests.worlds.Drawn:
     return tests.worlds.Drawn(run_bench(world, world.usual_jobs, seed), rows, truth, world.end)
 
 
+def taken_out(pieces: Sequence[str]) -> dict[str, Piece]:
+    """The verdicts as they are, and without each of these pieces."""
+    return {OURS: PIECES[WHOLE], **{f"without {name}": PIECES[name] for name in pieces}}
+
+
 @threadpool_limits.wrap(limits=1)
-def run_task(world: str, seed: int, n_offers: int) -> pd.DataFrame:
+def run_task(world: str, seed: int, n_offers: int, without: Sequence[str] = ()) -> pd.DataFrame:
     """Draw a world, its ledger and offers; judge them by every method; one row per method."""
     drawn = drawn_by(world, seed, n_offers)
     records = records_from_rows(drawn.tables)
     offers = offers_from(drawn.offers)
     margin = records.settings.margin
-    said = {OURS: judge(offers, fit_appraiser(records, as_of=drawn.as_of))}
+    said = {name: piece.verdicts(records, offers, drawn.as_of) for name, piece in taken_out(without).items()}
     bench = read_bench(records, offers)
     said |= {name: method(bench) for name, method in BASELINES.items()}
     scores = [{"method": name, **score(v, drawn.truth, margin=margin)} for name, v in said.items()]
@@ -100,27 +107,21 @@ def table_of(results: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def summary_of(results: pd.DataFrame) -> str:
-    """Say in one line per world how the verdicts compare with the best plainer method."""
-    lines = []
-    for world, found in results.groupby("world", sort=False):
-        share = pooled_share(found, "gain_share")
-        best, (ours, least, plainer) = share.drop(OURS).idxmax(), losses(found)
-        lines.append(
-            f"{world}: gain share {share[OURS]:.3f} against {share[best]:.3f} ({best}); "
-            f"excess log loss {ours:.4f}, {ours / least:.2f} of the best ({plainer})"
-        )
-    return "\n".join(lines)
-
-
 def seeds_of(world: str, seeds: list[int]) -> list[int]:
     """Seeds of one world: `seeds`, which follow each other, and those after them where it takes more."""
     return [seeds[0] + i for i in range(len(seeds) * MORE_SEEDS.get(world, 1))]
 
 
-def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: int = 2) -> pd.DataFrame:
+def run(
+    worlds: list[str],
+    seeds: list[int],
+    *,
+    offers: int = OFFERS,
+    workers: int = 2,
+    without: Sequence[str] = (),
+) -> pd.DataFrame:
     """Run all tasks; one row per world, seed and method. Seeds follow each other."""
-    tasks = [(world, seed, offers) for world in worlds for seed in seeds_of(world, seeds)]
+    tasks = [(world, seed, offers, without) for world in worlds for seed in seeds_of(world, seeds)]
     return frames(run_task, *zip(*tasks, strict=True), workers=workers)
 
 
@@ -131,7 +132,12 @@ def rows(seeds: int = SEEDS) -> list[Row]:
         run(worlds, some)
         for worlds, some in ((list(NAMED_WORLDS), numbers), (list(STRANGERS), numbers[: seeds // 2]))
     )
-    results = pd.concat([own, others], ignore_index=True)
+    return target_rows(pd.concat([own, others], ignore_index=True))
+
+
+def target_rows(results: pd.DataFrame) -> list[Row]:
+    """Every target of every world."""
+    results = results[~results["method"].str.startswith("without ")]
     return [*share_rows(results), *loss_rows(results), *honesty_rows(results)]
 
 
@@ -152,17 +158,11 @@ def loss_rows(results: pd.DataFrame) -> list[Row]:
     found = []
     for world, of_world in results.groupby("world", sort=False):
         most = MOST_BARE_LOSS if str(world).startswith(BARE) else MOST_LOSS
-        ours, best, _ = losses(of_world)
+        loss = of_world.groupby("method")["excess_log_loss"].mean()
+        ours, best = loss[OURS], loss.drop(OURS).min()
         what = f"excess log loss over the best plainer method's, {world}"
-        found.append(row(what, f"{ours / best:.2f}", f"<= {most}", ours <= most * best))
+        found.append(row(what, f"{ours / best:.2f}", f"<= {most}", bool(ours <= most * best)))
     return found
-
-
-def losses(of_world: pd.DataFrame) -> tuple[float, float, str]:
-    """Mean excess log loss of the verdicts and of the best plainer method, and that method's name."""
-    loss = of_world.groupby("method")["excess_log_loss"].mean()
-    others = loss.drop(OURS)
-    return float(loss[OURS]), float(others.min()), str(others.idxmin())
 
 
 def honesty_rows(results: pd.DataFrame) -> list[Row]:
@@ -192,12 +192,12 @@ EVERY = [*NAMED_WORLDS, *STRANGERS]
 @click.option("--seeds", default=SEEDS, show_default=True, help="Thrice as many for a cold start.")
 @click.option("--offers", default=OFFERS, show_default=True)
 @click.option("--workers", default=2, show_default=True)
-def main(worlds: tuple[str, ...], first_seed: int, seeds: int, offers: int, workers: int) -> None:
+@click.option("--without", multiple=True, type=click.Choice(list(PIECES)), help="A piece to be taken out.")
+def main(worlds: tuple[str, ...], first_seed: int, seeds: int, **how: Any) -> None:
     """Print how good the decisions are in worlds whose truth is known."""
-    numbers = list(range(first_seed, first_seed + seeds))
-    results = run(list(worlds or EVERY), numbers, offers=offers, workers=workers)
+    results = run(list(worlds or EVERY), list(range(first_seed, first_seed + seeds)), **how)
     click.echo(table_of(results))
-    click.echo(summary_of(results))
+    tell(target_rows(results))
 
 
 if __name__ == "__main__":
