@@ -146,13 +146,16 @@ def test_ages_are_those_of_observe_on_every_day_of_a_leap_year_and_another():
     assert counted(count_findings(batch_of(jobs, findings))) == observed(jobs, findings)[0]
 
 
+def mean_years(table):
+    """Mean year of production by family: a fitted part's own year is none."""
+    table = table[~table["fitted"]].assign(weighed=lambda t: t["year"] * t["weight"]).groupby("family")
+    return table["weighed"].sum() / table["weight"].sum()
+
+
 def test_mean_year_is_that_of_production():
     jobs, findings = some_ledger(4)
     counts = count_findings(batch_of(jobs, findings))
-    table = observe(jobs, findings, FAMILIES).table
-    table = table[~table["fitted"]]
-    mean = (table["year"] * table["weight"]).groupby(table["family"]).sum()
-    mean /= table["weight"].groupby(table["family"]).sum()
+    mean = mean_years(observe(jobs, findings, FAMILIES).table)
     assert_allclose(counts.mean_years(), mean.loc[counts.families], rtol=1e-12)
     alone = findings[findings["original"].eq("no")]
     only_fitted = count_findings(batch_of(jobs.assign(ended_by=None, ended_why=None), alone))
@@ -174,42 +177,6 @@ def test_family_of_two_kinds_is_named():
         count_findings(batch)
 
 
-SIX_FAMILIES = pd.DataFrame([(f"Tarnwick T{i}", "tape deck", 1975.0, 1984.0) for i in range(6)], columns=SPAN)
-
-
-def units(seed, n_jobs=120):
-    """Jobs of six families, with a gear and a belt each; half of the production years are windows."""
-    rng = np.random.default_rng(seed)
-    built = rng.integers(1976, 1980, n_jobs).astype(float)
-    taken_in = np.datetime64("2018-01-01") + rng.integers(0, 2500, n_jobs)
-    jobs = job_table(
-        job=[f"{seed}-{i:04d}" for i in range(n_jobs)],
-        family=rng.choice(SIX_FAMILIES["family"].to_numpy(object), n_jobs),
-        built_from=built,
-        built_to=built + rng.choice([0, 2], n_jobs),
-        taken_in=taken_in.astype("datetime64[ns]"),
-    )
-    findings = jobs[["job"]].merge(pd.DataFrame({"component": ["belt", "gear"]}), how="cross")
-    age = age_at(np.repeat(taken_in, 2), np.repeat(built, 2))
-    failed = np.tile([40.0, 55.0], n_jobs) * rng.weibull(3, age.size) < age
-    findings = findings.assign(
-        position="", found=np.where(failed, "failed", "sound"), original="yes", fitted_from=np.nan,
-        fitted_to=np.nan, arose="as received", failed_from=pd.NaT, failed_to=pd.NaT,
-    )  # fmt: skip
-    for name in ("failed_from", "failed_to"):
-        findings[name] = pd.to_datetime(findings[name])
-    return jobs, findings
-
-
-def batch_of_six(seed, **changed):
-    jobs, findings = units(seed)
-    batch = jobs.merge(SIX_FAMILIES, on="family").merge(findings, on="job")
-    return batch.sort_values(["job", "component"]).assign(**changed)
-
-
-SEEDS = range(5)
-
-
 def test_items_are_taken_as_they_are_needed():
     taken = []
     items = (taken.append(i) or i for i in range(100))
@@ -220,8 +187,13 @@ def test_items_are_taken_as_they_are_needed():
 
 
 @pytest.fixture(scope="module")
-def counts():
-    return count_findings(pd.concat([batch_of_six(seed) for seed in SEEDS], ignore_index=True))
+def ledger():
+    return some_ledger(9, 600)
+
+
+@pytest.fixture(scope="module")
+def counts(ledger):
+    return count_findings(batch_of(*ledger))
 
 
 @pytest.fixture(scope="module")
@@ -234,11 +206,8 @@ def test_processes_give_the_same_to_the_last_digit(counts, table):
         pd.testing.assert_frame_equal(lives_of_counts(counts, executor=executor), table, check_exact=True)
 
 
-def test_lives_are_those_of_the_whole(counts, table):
-    jobs, findings = (
-        pd.concat(part, ignore_index=True) for part in zip(*(units(seed) for seed in SEEDS), strict=True)
-    )
-    seen = observe(jobs, findings, SIX_FAMILIES)
+def test_lives_are_those_of_the_whole(ledger, counts, table):
+    seen = observe(*ledger, FAMILIES)
     records, labels = seen.life_records()
     fit = weibull_fits(records)
     assert tuple(table.columns) == LIFE_COLUMNS
@@ -252,9 +221,7 @@ def test_lives_are_those_of_the_whole(counts, table):
         columns = table[[f"{name}_years", f"{name}_low_years", f"{name}_high_years"]].to_numpy().T
         assert_allclose(columns, fit.life(share), rtol=1e-6)
     assert_allclose(table[["shape", "shape_low", "shape_high"]].to_numpy().T, fit.shape_interval(), rtol=1e-6)
-    mean = (seen.table["year"] * seen.table["weight"]).groupby(seen.table["family"]).sum()
-    mean /= seen.table["weight"].groupby(seen.table["family"]).sum()
-    year = mean.loc[table["family"]].to_numpy()
+    year = mean_years(seen.table).loc[table["family"]].to_numpy()
     age = age_at(np.full(year.size, counts.last_day), year)
     assert_allclose(table["age_years"], age)
     own = table[["failed_own", "failed_own_low", "failed_own_high"]].to_numpy().T
@@ -273,11 +240,12 @@ def test_lives_are_those_of_the_whole(counts, table):
 def test_only_the_components_that_are_wanted(counts, table):
     belts = lives_of_counts(counts, components=["belt"])
     pd.testing.assert_frame_equal(belts, table[table["component"] == "belt"].reset_index(drop=True))
-    assert lives_of_counts(counts, components=["head"]).empty
+    assert lives_of_counts(counts, components=["idler"]).empty
 
 
 def test_a_family_of_which_no_year_is_known_has_no_share_today():
-    told = lives_of_counts(count_findings(batch_of_six(0, original="no", fitted_from=2000, fitted_to=2001)))
+    fitted = {"original": "no", "fitted_from": 1979, "fitted_to": 1980, "ended_by": None, "ended_why": None}
+    told = lives_of_counts(count_findings(batch_of(*some_ledger(0)).assign(**fitted)))
     assert told["age_years"].isna().all()
     assert told[["failed", "failed_own"]].isna().all(axis=None)
     assert told["n_failed"].sum() > 0
