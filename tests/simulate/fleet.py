@@ -227,18 +227,11 @@ def followup_rows(world: World, stay: Stay, sold_on: dt.date | None, dice: Dice)
 
 def family_rows(families: tuple[Family, ...]) -> list[Row]:
     """Write the families, with the owner's own estimate of their prices."""
+    same = ("kind", "maker", "first_year", "last_year", "priced_on", "price_spread", "notes")
     return [
-        {
-            "family": f.name,
-            "kind": f.kind,
-            "maker": f.maker,
-            "first_year": f.first_year,
-            "last_year": f.last_year,
-            "working_price": money(f.owner_price),
-            "priced_on": f.priced_on,
-            "price_spread": f.price_spread,
-            "notes": f.notes,
-        }
+        _blank("families")
+        | {"family": f.name, "working_price": money(f.owner_price)}
+        | {name: getattr(f, name) for name in same}
         for f in families
     ]
 
@@ -246,23 +239,13 @@ def family_rows(families: tuple[Family, ...]) -> list[Row]:
 def part_rows(world: World) -> list[Row]:
     """Write what can be had at the end of the ledger, as far as the owner has looked it up."""
     when, rows = decimal_year(world.end), []
-    for family in world.families:
-        for part in family.parts:
-            if not Dice(*("parts", family.name, part.name)).chance(world.parts_known):
-                continue
-            obtainable = part.obtainable(when)
+    for family, part in [(f, part) for f in world.families for part in f.parts]:
+        if Dice("parts", family.name, part.name).chance(world.parts_known):
+            row = {"component": part.name, "family": family.name, "obtainable": part.obtainable(when)}
             pack = part.price * part.pack_size / part.per_unit
-            rows.append(
-                {
-                    "component": part.name,
-                    "family": family.name,
-                    "obtainable": obtainable,
-                    "price": money(pack) if obtainable == "yes" else None,
-                    "pack_size": part.pack_size,
-                    "per_unit": part.per_unit,
-                    "as_of": world.end.isoformat(),
-                }
-            )
+            row["price"] = money(pack) if row["obtainable"] == "yes" else None
+            row |= {"pack_size": part.pack_size, "per_unit": part.per_unit, "as_of": world.end.isoformat()}
+            rows.append(row)
     return sorted(rows, key=lambda row: (str(row["component"]), str(row["family"])))
 
 

@@ -6,6 +6,7 @@ odds does not change these modules; seeds below 100 are for tuning, from 101 on 
 """
 
 import datetime
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,3 +35,30 @@ class Drawn:
     offers: list[dict[str, Any]]
     truth: list[dict[str, Any]]
     as_of: datetime.date
+
+
+def iso(day: float) -> str:
+    """Ordinal of a day as ISO text."""
+    return datetime.date.fromordinal(int(day)).isoformat()
+
+
+def even(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of one table with the same columns in each."""
+    rows = list(rows)
+    columns = dict.fromkeys(column for row in rows for column in row)
+    return [columns | row for row in rows]
+
+
+def settings_rows(**stated: Any) -> list[dict[str, Any]]:
+    """Settings as the table holds them."""
+    return [{"setting": name, "value": str(value)} for name, value in stated.items()]
+
+
+def truth_row(
+    offer: Mapping[str, Any], *, chance: float, worth: float, repaired: bool, brought: float,
+    risk: str | None = None, margin: float = 0.0,
+) -> dict[str, Any]:  # fmt: skip
+    """What is true of an offer: `worth` is the mean gain before the price asked, `brought` the one drawn."""
+    row = {"offer": offer["offer"], "success_chance": float(chance), "chief_risk": risk}
+    row |= {"expected_gain": float(worth - offer["asked"]), "ceiling": float(worth - margin)}
+    return row | {"repaired": bool(repaired), "gain": float(brought - offer["asked"])}

@@ -33,14 +33,16 @@ One family on offer is unknown to the ledger, and another is hardly ever in it (
 import datetime
 import itertools
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, settings_rows, truth_row
 
 Rng = np.random.Generator
+World = SimpleNamespace  # one trade: its families and whatever they share
 VARIANTS: tuple[str, ...] = ("wrong notes", "no notes", "supply runs out", "few families")
 
 AS_OF = datetime.date(2026, 4, 18)
@@ -127,24 +129,6 @@ class Family:
         """Mean worth of the parts of a broken-up unit, by the states of its components (last axis)."""
         worth = [self.cost[c] * (0.05 if self.supply[c] == 0 else 0.3) for c in KINDS[self.kind]]
         return 0.05 * self.price + (states == 0) @ np.array(worth)
-
-
-@dataclass
-class World:
-    """One trade: its families and whatever they share."""
-
-    families: list[Family]
-    storage: np.ndarray
-    renewed: float  # units whose rubber was renewed before
-    hurry: float
-    other_end: float
-    ends: np.ndarray  # donor, scrapped, sold as is, of what was not repaired
-    spread: float
-    rate: float
-    fee: float
-    disposal: float
-    signs: dict[str, np.ndarray]  # by kind: chance of each sign, by storage and states
-    asked_share: float = 0.3
 
 
 @dataclass
@@ -310,15 +294,16 @@ def _world(rng: Rng, variant: str) -> World:
     return World(
         families=families,
         storage=rng.dirichlet((11.0, 4.0, 5.0)),
-        renewed=float(rng.uniform(0.10, 0.22)),
+        renewed=float(rng.uniform(0.10, 0.22)),  # units whose rubber was renewed before
         hurry=float(rng.uniform(0.12, 0.30)),
         other_end=float(rng.uniform(0.02, 0.07)),
-        ends=rng.dirichlet((5.0, 3.0, 2.0)),
+        ends=rng.dirichlet((5.0, 3.0, 2.0)),  # donor, scrapped, sold as is, of what was not repaired
         spread=float(rng.uniform(0.15, 0.30)),
         rate=float(rng.integers(4, 9)),
         fee=float(rng.choice([0.0, 0.08, 0.12])),
         disposal=float(rng.integers(1, 5)),
-        signs={kind: _sign_chances(kind, strength) for kind in KINDS},
+        signs={kind: _sign_chances(kind, strength) for kind in KINDS},  # of each, by storage and states
+        asked_share=0.3,
     )
 
 
@@ -510,12 +495,9 @@ def _tables(rng: Rng, world: World, variant: str) -> dict[str, list[dict[str, An
     weight = np.array([f.popularity for f in world.families])
     tables: dict[str, list[dict[str, Any]]] = {
         "families": [_family_row(rng, f) for f in world.families[:-1]],
-        "settings": [
-            {"setting": "currency", "value": "EUR"},
-            {"setting": "hour_rate", "value": f"{world.rate:g}"},
-            {"setting": "selling_fee", "value": f"{world.fee:g}"},
-            {"setting": "disposal_cost", "value": f"{world.disposal:g}"},
-        ],
+        "settings": settings_rows(
+            currency="EUR", hour_rate=world.rate, selling_fee=world.fee, disposal_cost=world.disposal
+        ),
         "parts": _notes(rng, world, variant),
     }
     for number, after in enumerate(days, start=1):
@@ -537,7 +519,9 @@ def _offer(rng: Rng, world: World, unit: Unit, name: str) -> dict[str, Any]:
     return row | {"seen_on": AS_OF.isoformat()} | dict.fromkeys(SIGNS) | looked
 
 
-def _truth(world: World, family: Family, row: dict[str, Any], known: dict[Any, Any]) -> dict[str, Any]:
+def _truth(
+    world: World, family: Family, row: dict[str, Any], known: dict[Any, Any]
+) -> tuple[float, float, str]:
     """Odds, gain before the purchase and chief risk, over all that the row does not show."""
     years = range(row["built_from"] or family.first, (row["built_to"] or family.last) + 1)
     for year in years:
@@ -552,8 +536,7 @@ def _truth(world: World, family: Family, row: dict[str, Any], known: dict[Any, A
         known[family.name] = _prospects(world, family)
     success, worth, ends = known[family.name]
     chief = KINDS[family.kind][int(np.argmax(ends @ by_state))]
-    odds, ceiling = float(by_state @ success), float(by_state @ worth)
-    return {"offer": row["offer"], "success_chance": odds, "ceiling": ceiling, "chief_risk": chief}
+    return float(by_state @ success), float(by_state @ worth), chief
 
 
 def _bearable(world: World) -> bool:
@@ -578,15 +561,16 @@ def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
     units = [_unit(rng, world, world.families[int(i)], AS_OF) for i in picks]
     offers = [_offer(rng, world, unit, f"O{i}") for i, unit in enumerate(units, start=1)]
     known: dict[Any, Any] = {}
-    truth = [_truth(world, unit.family, row, known) for unit, row in zip(units, offers, strict=True)]
-    chances = np.array([row["success_chance"] for row in truth])
+    told = [_truth(world, unit.family, row, known) for unit, row in zip(units, offers, strict=True)]
+    chances, worth, _ = map(np.array, zip(*told, strict=True))
     hunch = np.array([u.family.price for u in units]) * (chances / chances.mean()) ** 0.3
     hunch = hunch * np.exp(rng.normal(0.0, 0.5, n_offers))
-    ratio = np.array([row["ceiling"] for row in truth]) / hunch
+    ratio = worth / hunch
     world.asked_share = float(np.clip(np.quantile(ratio, rng.uniform(0.52, 0.65)), 0.02, 0.6))
-    for unit, offer, row, price in zip(units, offers, truth, hunch, strict=True):
+    truth = []
+    for unit, offer, price, (chance, mean, risk) in zip(units, offers, hunch, told, strict=True):
         offer["asked"] = max(round(float(price) * world.asked_share), 1)
         written, work = _work(rng, world, unit, AS_OF)
-        row |= {"expected_gain": row["ceiling"] - offer["asked"], "gain": work["gain"] - offer["asked"]}
-        row["repaired"] = written["outcome"] == "repaired"
+        came = {"repaired": written["outcome"] == "repaired", "brought": work["gain"]}
+        truth.append(truth_row(offer, chance=chance, worth=mean, risk=risk, **came))
     return Drawn(_tables(rng, world, variant), offers, truth, AS_OF)

@@ -36,7 +36,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, even, settings_rows, truth_row
 
 VARIANTS: tuple[str, ...] = ("mid ledger", "cold start", "bad hearsay", "strong sign")
 # jobs taken in, years of records, share of part notes, rows of hearsay, share of failures left as a gap
@@ -447,15 +447,12 @@ def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
         row["built_from"], row["built_to"] = (unit["low"], unit["high"]) if unit["dated"] else (None, None)
         row |= {"asked": asked, "seen_on": world.as_of.isoformat()}
         offers.append(row | {s: unit["signs"].get(s) for s in SIGNS})
-        row = {"offer": name, "success_chance": float(chance[i]), "expected_gain": float(worth[i]) - asked}
-        row |= {"ceiling": float(worth[i]) - world.margin, "chief_risk": chief[i]}
-        truth.append(row | {"repaired": unit["stage"] is None, "gain": unit["gain"] - asked})
+        came = {"repaired": unit["stage"] is None, "brought": unit["gain"]}
+        so = {"chance": chance[i], "worth": worth[i], "risk": chief[i], "margin": world.margin}
+        truth.append(truth_row(row, **so, **came))
     settings = {"currency": "EUR", "hour_rate": world.rate, "selling_fee": world.fee}
     settings |= {"disposal_cost": world.disposal, "margin": world.margin}
     tables = _described(world, rng, variant) | _ledger(world, rng, variant)
     tables["hearsay"] = _hearsay(world, rng, variant)
-    tables["settings"] = [{"setting": k, "value": str(v)} for k, v in settings.items()]
-    for rows in tables.values():
-        columns = list(dict.fromkeys(c for r in rows for c in r))
-        rows[:] = [{c: r.get(c) for c in columns} for r in rows]
-    return Drawn(tables, offers, truth, world.as_of)
+    tables["settings"] = settings_rows(**settings)
+    return Drawn({name: even(rows) for name, rows in tables.items()}, offers, truth, world.as_of)

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, iso, settings_rows, truth_row
 
 TODAY, YEAR = datetime.date(2025, 11, 3).toordinal(), 365.25
 MAKERS = ("Orvalle", "Teskund", "Brimdal", "Halvekk", "Quenbor", "Sorvitz", "Dunholt", "Velkria", "Ostrell")
@@ -30,10 +30,6 @@ def _bent(rng: np.random.Generator, spread: float, n: Any = None) -> Any:
 
 def _any(base: float, *causes: tuple[Any, float]) -> Any:  # causes: where, and how likely a sign of it is
     return 1 - (1 - base) * math.prod(1 - odds * where for where, odds in causes)
-
-
-def _iso(day: float) -> str:
-    return datetime.date.fromordinal(int(day)).isoformat()
 
 
 class Bench:
@@ -160,7 +156,7 @@ class Bench:
             r = self.finish(f, u, day, rng)
             self.jobs_of[f.kind] += 1
             if rng.random() < self.written[r.repaired]:
-                row = {"job": f"{number:04d}", "family": f.name, "taken_in": _iso(day)}
+                row = {"job": f"{number:04d}", "family": f.name, "taken_in": iso(day)}
                 row["bought_for"] = float(step * round(asked * (1 - 2 * self.haggle * rng.random()) / step))
                 self.write(t, f, u, r, row, day, window, seen)
         for f in (f for f in self.all if f.listed):
@@ -168,9 +164,9 @@ class Bench:
             row |= {"first_year": int(f.years[0]), "last_year": int(f.years[-1])}
             row["working_price"] = float(round(f.price * self.level(f, day) * rng.gamma(40) / 40))
             row = {cell: value for cell, value in row.items() if rng.random() < self.note.get(cell, 1.0)}
-            t["families"].append(row | ({"priced_on": _iso(day)} if "working_price" in row else {}))
+            t["families"].append(row | ({"priced_on": iso(day)} if "working_price" in row else {}))
         t["parts"] = [dict(component=x, obtainable=SUPPLY[int(3*o)][0], price=c) for x, _, c, o in self.parts]
-        t["settings"] = [{"setting": x, "value": str(self.settings[i])} for i, x in enumerate(SETTINGS)]
+        t["settings"] = settings_rows(**dict(zip(SETTINGS, self.settings, strict=True)))
         return dict(t) | ({"shelf": self.shelf} if self.shelf else {})
 
     def write(self, t: Any, f: Any, u: Any, r: Any, row: Any, day: int, window: Any, seen: Any) -> None:
@@ -181,13 +177,13 @@ class Bench:
         t["signs"] += [job | {"sign": sign, "seen": x} for sign, x in seen.items() if x and noted("sign")]
         if closed > TODAY:
             return t["jobs"].append(row | {"outcome": "open"})
-        row |= {"closed": _iso(closed), "outcome": r.outcome, "other_costs": round(r.other, 1)}
+        row |= {"closed": iso(closed), "outcome": r.outcome, "other_costs": round(r.other, 1)}
         row["hours"] = self.step_hours * max(round(r.hours / self.step_hours), 1)
         if sold <= TODAY and ((r.repaired and u.cond[0] < self.kept) or r.outcome == "sold as is"):
-            row |= {"sold_for": float(step * max(round(r.price / step), 1)), "sold_on": _iso(sold)}
+            row |= {"sold_for": float(step * max(round(r.price / step), 1)), "sold_on": iso(sold)}
             if r.repaired and 50 < min(self.settings[6], TODAY - sold) and rng.random() < 0.5 + u.back[0]:
                 back = {"hours": self.comeback[0], "cost": self.comeback[1]} if u.back[0] else {}
-                back |= {"checked_on": _iso(sold + 50), "working": "no" if back else "yes"}
+                back |= {"checked_on": iso(sold + 50), "working": "no" if back else "yes"}
                 t["followups"].append(job | back)
         row |= {"salvage_value": float(u.salvage[0])} if r.outcome == "donor" else {}
         if not r.repaired:
@@ -213,11 +209,11 @@ class Bench:
                 stock.pop(0).update(used_in=row["job"], gone_on=row["closed"])
             if self.hoards and r.outcome == "donor" and state == 0 and stuck > 0.3:
                 part = {"part": len(self.shelf) + 1, "component": name, "family": f.name, "job": row["job"]}
-                part |= {"worth": float(cost // 2), "kept_on": _iso(day), "used_in": None, "gone_on": None}
+                part |= {"worth": float(cost // 2), "kept_on": iso(day), "used_in": None, "gone_on": None}
                 self.shelf, _ = [*self.shelf, part], stock.append(part)
             yield find | {"found": ("sound", "worn", "failed")[state]}
 
-    def told(self, f: Any, window: Any, seen: Any, asked: float, day: int, rng: Any) -> dict[str, Any]:
+    def told(self, f: Any, window: Any, seen: Any, day: int, rng: Any) -> dict[str, Any]:
         """Say what is true of a unit of which only this is seen."""
         made = f.made * (f.years >= (window[0] or 0)) * (f.years <= (window[1] or 9999))
         total, square, sums, squares = 0.0, 0.0, 0.0, 0.0
@@ -233,9 +229,8 @@ class Bench:
             error = np.sqrt(squares[1] - 2 * mean[:2] * squares[0] + mean[:2] ** 2 * square) / total
             if error[0] < 0.0027 and error[1] < 0.01 * f.price and square < 0.0005 * total**2:
                 break
-        chance, worth = mean[:2].tolist()
-        told = {"success_chance": chance, "expected_gain": worth - asked, "ceiling": worth - self.settings[4]}
-        return told | {"chief_risk": self.parts[mean[2:].argmax()][0]}
+        risk = self.parts[mean[2:].argmax()][0]
+        return {"chance": mean[0], "worth": mean[1], "margin": self.settings[4], "risk": risk}
 
 
 class Tar(Bench):
@@ -374,7 +369,7 @@ def draw(variant: str, seed: int, offers: int = 300) -> Drawn:
         f, u, window, seen, asked = bench.meet(day := TODAY - int(rng.integers(0, 14)), rng)
         kind, price = (None, None) if f.listed else (f.kind, float(round(f.price * rng.gamma(40) / 40)))
         row = {"offer": f"o{i}", "family": f.name, "kind": kind, "working_price": price, "asked": asked}
-        rows.append(row | {"built_from": window[0], "built_to": window[1], "seen_on": _iso(day)} | seen)
-        r, told = bench.finish(f, u, day, rng), bench.told(f, window, seen, asked, day, rng)
-        truth.append({"offer": f"o{i}", "repaired": r.repaired, "gain": r.gain - asked} | told)
+        rows.append(row | {"built_from": window[0], "built_to": window[1], "seen_on": iso(day)} | seen)
+        r, told = bench.finish(f, u, day, rng), bench.told(f, window, seen, day, rng)
+        truth.append(truth_row(row, repaired=r.repaired, brought=r.gain, **told))
     return Drawn(tables, rows, truth, datetime.date.fromordinal(TODAY))

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, iso, settings_rows, truth_row
 
 VARIANTS = ("station_reels", "impatient_dealer", "cracking_gears", "married_turntables")
 MAKERS = ("Orvane", "Tullmar", "Brenwick", "Haldorn", "Ostrix", "Quillor", "Sennevik", "Pradomir")
@@ -28,10 +28,6 @@ Met = dict[str, Any]  # a unit come across: family, day, what its row shows, and
 
 def calendar(day: float) -> float:
     return 1 + day / 365.2425  # the year, with its fraction, of an ordinal day
-
-
-def iso(day: float) -> str:
-    return datetime.date.fromordinal(int(day)).isoformat()
 
 
 def columns(n: int, *values: Any) -> np.ndarray:
@@ -64,8 +60,8 @@ class Bench:
         self.begin = datetime.date(self.start, 1, 15).toordinal()
         self.end = self.begin + self.years * 365
         self.tables: dict[str, list[dict[str, Any]]] = defaultdict(list)
-        for name in ("currency", "hour_rate", "selling_fee", "disposal_cost", "margin"):
-            self.tables["settings"].append(dict(setting=name, value=str(getattr(self, name))))
+        stated = ("currency", "hour_rate", "selling_fee", "disposal_cost", "margin")
+        self.tables["settings"] = settings_rows(**{name: getattr(self, name) for name in stated})
         self.born = rng.integers(*self.first, self.count)
         self.last = self.born + rng.integers(*self.span, self.count)
         self.price = self.level * np.exp(rng.normal(0, 0.4, self.count))
@@ -167,9 +163,9 @@ class Bench:
 
     def truth(self, met: Met) -> dict[str, Any]:
         """Weigh fresh units by the row's likelihood until they are worth enough; then the real one's fate."""
-        f, asked = met["f"], met["asked"]
+        f = met["f"]
         low, high = met["built_from"] or self.born[f], met["built_to"] or self.last[f]
-        dear, batches = np.log(asked / self.share / self.fetches(f, met["day"])), []
+        dear, batches = np.log(met["asked"] / self.share / self.fetches(f, met["day"])), []
         while len(batches) < 25:
             unit = self.unit(f, self.rng.integers(low, high + 1, DRAWS), met["day"])
             done, odds = self.finish(met, unit), np.exp(-0.5 * ((dear - unit["tag"]) / self.spread) ** 2)
@@ -181,11 +177,11 @@ class Bench:
                 break
         ends = np.bincount(ender.astype(int), weight / weight.sum(), len(self.parts) + 1)
         chance, mean = np.average(told, axis=1, weights=weight).round(9).tolist()
-        row: Met = dict(success_chance=chance, expected_gain=mean - asked, ceiling=mean - self.margin)
-        row["chief_risk"] = self.parts[int(ends[:-1].argmax())] if ends[:-1].any() else None
+        risk = self.parts[int(ends[:-1].argmax())] if ends[:-1].any() else None
         real = {key: value[0] for key, value in self.finish(met, met["unit"]).items()}
         noise = real["sale"] * (1 - self.selling_fee) * (np.exp(self.rng.normal(-0.02, 0.2)) - 1)
-        return row | dict(repaired=bool(real["fate"] == 3), gain=float(real["gain"] + noise - asked))
+        came = dict(repaired=real["fate"] == 3, brought=real["gain"] + noise)
+        return dict(chance=chance, worth=mean, margin=self.margin, risk=risk, **came)
 
     def drawn(self, count: int) -> Drawn:
         number = int(self.rng.integers(1, 40))
@@ -201,7 +197,7 @@ class Bench:
             met = self.meet(self.end + 1 + int(self.rng.integers(60)), 0.5)
             row = dict(offer=f"o{i + 1}", family=self.names[met["f"]], seen_on=iso(met["day"]))
             offers.append(row | {key: met[key] for key in ("asked", "built_from", "built_to")} | met["signs"])
-            truth.append(dict(offer=row["offer"]) | self.truth(met))
+            truth.append(truth_row(offers[-1], **self.truth(met)))
         return Drawn(dict(self.tables), offers, truth, datetime.date.fromordinal(self.end + 60))
 
 

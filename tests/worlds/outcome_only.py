@@ -40,7 +40,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import expit, softmax
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, even, iso, settings_rows, truth_row
 
 VARIANTS: tuple[str, ...] = ("outcomes only", "small bench", "ended by", "harmless gaps")
 
@@ -236,27 +236,16 @@ def _asking(rng: Rng, t: Bag, u: Bag) -> Array:
     return t.price[u.family] * np.exp(0.8 * (u.chance - 0.55) + rng.normal(0, 0.5, len(u.day)))
 
 
-def _iso(day: float) -> str:
-    """Day number as ISO text."""
-    return datetime.date.fromordinal(int(day)).isoformat()
-
-
 def _maybe(rng: Rng, share: float, **cells: Any) -> Row:
     """These cells in that share of the rows, else nothing."""
     return cells if rng.random() < share else {}
-
-
-def _even(rows: list[Row]) -> list[Row]:
-    """The same columns in every row."""
-    blank = dict.fromkeys(column for row in rows for column in row)
-    return [blank | row for row in rows]
 
 
 def _family_row(rng: Rng, t: Bag, i: int) -> Row:
     """A family as the owner keeps it: maker, span and price where known."""
     row = {"family": t.names[i], "kind": KINDS[t.kind[i]]} | _maybe(rng, 0.85, maker=t.makers[t.maker[i]])
     row |= _maybe(rng, 0.55, first_year=int(t.first[i]), last_year=int(t.last[i]))
-    price, priced_on = float(5 * max(1, round(t.guess[i] / 5))), _iso(rng.integers(t.start, t.as_of))
+    price, priced_on = float(5 * max(1, round(t.guess[i] / 5))), iso(rng.integers(t.start, t.as_of))
     return row | _maybe(rng, 0.75, working_price=price, priced_on=priced_on)
 
 
@@ -278,18 +267,18 @@ def _end_row(rng: Rng, t: Bag, u: Bag, i: int) -> Row:
 def _job_row(rng: Rng, t: Bag, u: Bag, i: int) -> Row:
     """One job; failures take longer, some units are kept or unsold, much is not written."""
     name, day, outcome = t.names[u.family[i]], int(u.day[i]), str(u.outcome[i])
-    row = {"job": u.number[i], "family": name, "taken_in": _iso(day)} | _years(u, i)
+    row = {"job": u.number[i], "family": name, "taken_in": iso(day)} | _years(u, i)
     row |= _maybe(rng, 0.3, model=f"{name} S") | _maybe(rng, 0.85, bought_for=float(u.paid[i]))
     closed = day + int(rng.lognormal(np.log(30.0 if u.repaired[i] else 60.0), 0.8))
     if closed > t.as_of:
         return row | {"outcome": "open"}
-    row |= {"outcome": outcome, "closed": _iso(closed)}
+    row |= {"outcome": outcome, "closed": iso(closed)}
     row |= _maybe(rng, 0.35, hours=max(0.5, round(2 * u.hours[i]) / 2))
     row |= _maybe(rng, 0.3, other_costs=round(float(u.costs[i]), 2))
     sold_on, sells = closed + int(rng.exponential(40.0)), {"repaired": 0.78, "sold as is": 0.7}
     if sold_on <= t.as_of:
         price = float(max(1, round(u.sale[i])))
-        row |= _maybe(rng, sells.get(outcome, 0.0), sold_for=price, sold_on=_iso(sold_on))
+        row |= _maybe(rng, sells.get(outcome, 0.0), sold_for=price, sold_on=iso(sold_on))
     return row if u.repaired[i] else row | _end_row(rng, t, u, i)
 
 
@@ -317,7 +306,7 @@ def _followups(rng: Rng, t: Bag, jobs: list[Row]) -> list[Row]:
     days = [datetime.date.fromisoformat(r["sold_on"]).toordinal() + int(rng.integers(30, 400)) for r in sold]
     works = np.where(rng.random(len(sold)) < 0.88, "yes", "no").tolist()
     rows = zip(sold, days, works, strict=True)
-    return [{"job": r["job"], "checked_on": _iso(d), "working": w} for r, d, w in rows if d <= t.as_of]
+    return [{"job": r["job"], "checked_on": iso(d), "working": w} for r, d, w in rows if d <= t.as_of]
 
 
 def _asides(rng: Rng, t: Bag) -> dict[str, list[Row]]:
@@ -332,9 +321,7 @@ def _asides(rng: Rng, t: Bag) -> dict[str, list[Row]]:
         price = None if had == "no" else float(rng.integers(3, 25))
         parts.append({"component": part, "obtainable": had, "price": price})
     told = {"hour_rate": t.hour_rate, "selling_fee": t.fee, "disposal_cost": t.disposal, "margin": t.margin}
-    settings = [{"setting": "currency", "value": "EUR"}]
-    settings += [{"setting": k, "value": f"{v:g}"} for k, v in told.items()]
-    return {"parts": parts, "hearsay": hearsay, "settings": settings}
+    return {"parts": parts, "hearsay": hearsay, "settings": settings_rows(currency="EUR", **told)}
 
 
 def _offer(t: Bag, u: Bag, i: int) -> Row:
@@ -343,22 +330,16 @@ def _offer(t: Bag, u: Bag, i: int) -> Row:
     guess = {"kind": KINDS[t.kind[f]], "working_price": float(5 * max(1, round(t.guess[f] / 5)))}
     row = dict.fromkeys(("offer", "family", "kind", "working_price", "built_from", "built_to"))
     row |= {"offer": f"o{i + 1}", "family": t.names[f]} | (guess if f == len(t.names) - 1 else {})
-    row |= _years(u, i) | {"asked": float(u.asked[i]), "seen_on": _iso(u.day[i])}
+    row |= _years(u, i) | {"asked": float(u.asked[i]), "seen_on": iso(u.day[i])}
     seen = zip(SIGNS, u.looked[i], u.signs[i], strict=True)
     return row | {s: ("yes" if x else "no") if looked else None for s, looked, x in seen}
 
 
-def _truth(t: Bag, u: Bag, i: int) -> Row:
+def _truth(t: Bag, u: Bag, i: int, offer: Row) -> Row:
     """What is true of an offer, and one outcome of it."""
-    return {
-        "offer": f"o{i + 1}",
-        "success_chance": float(u.chance[i]),
-        "expected_gain": float(u.worth[i] - u.asked[i]),
-        "ceiling": float(u.worth[i] - t.margin),
-        "repaired": bool(u.repaired[i]),
-        "gain": float(u.gain[i] - u.asked[i]),
-        "chief_risk": PARTS[u.causes[i, :-1].argmax()] if t.named else None,
-    }
+    risk = PARTS[u.causes[i, :-1].argmax()] if t.named else None
+    so = {"chance": u.chance[i], "worth": u.worth[i], "margin": t.margin, "risk": risk}
+    return truth_row(offer, **so, repaired=u.repaired[i], brought=u.gain[i])
 
 
 def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
@@ -380,9 +361,9 @@ def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
     units.asked = np.maximum(1.0, np.round(max(0.05, dear) * raw))
     bench.paid = np.maximum(1.0, np.round(0.9 * max(0.05, dear) * _asking(rng, t, bench)))
     bench.number = _number(rng, t, n_jobs)
-    jobs = _even([_job_row(rng, t, bench, i) for i in range(n_jobs)])
+    jobs = even([_job_row(rng, t, bench, i) for i in range(n_jobs)])
     tables = {
-        "families": _even([_family_row(rng, t, i) for i in range(len(t.names) - 1)]),
+        "families": even([_family_row(rng, t, i) for i in range(len(t.names) - 1)]),
         "models": [{"model": f"{name} S", "family": name} for name in t.names[:-1]],
         "jobs": jobs,
         "findings": [],
@@ -390,5 +371,5 @@ def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
         "followups": _followups(rng, t, jobs),
     }
     offers = [_offer(t, units, i) for i in range(n_offers)]
-    truth = [_truth(t, units, i) for i in range(n_offers)]
+    truth = [_truth(t, units, i, offer) for i, offer in enumerate(offers)]
     return Drawn(tables | _asides(rng, t), offers, truth, datetime.date.fromordinal(t.as_of))

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, even, iso, settings_rows, truth_row
 
 VARIANTS: tuple[str, ...] = (
     "gives up early",
@@ -327,7 +327,7 @@ def _offers(w: Bag, rng: Rng, count: int) -> tuple[Rows, Rows, float]:
     done, asking = _work(w, rng, u, np.full(count, grown)), _asking(w, rng, u)
     odds = {f: _enumerate(w, f, grown) for f in set(family.tolist())}
     offers: Rows = []
-    truth: Rows = []
+    so: Rows = []
     for i, f in enumerate(family.tolist()):
         first, last, stranger = int(w.first[f]), int(w.last[f]), f == len(wanted) - 1
         window = _window(w, rng, f, int(u.year[i]))
@@ -340,19 +340,13 @@ def _offers(w: Bag, rng: Rng, count: int) -> tuple[Rows, Rows, float]:
         row |= {"built_from": begin if told else None, "built_to": end if told else None}
         offers.append(row | {"asked": None, "seen_on": AS_OF.isoformat()})
         offers[-1] |= {s: {1: "yes", 0: "no"}.get(v) for s, v in zip(SIGNS, u.signs[i].tolist(), strict=True)}
-        truth.append({"offer": row["offer"], "success_chance": chance, "ceiling": gain, "chief_risk": risk})
-    ratios = np.array([t["ceiling"] for t in truth]) / asking
+        so.append({"chance": chance, "worth": gain, "risk": risk})
+    ratios = np.array([each["worth"] for each in so]) / asking
     level = max(float(np.quantile(ratios, 1 - w.worth_taking)), 0.03)
-    for i, (row, told) in enumerate(zip(offers, truth, strict=True)):
-        row["asked"] = asked = round(float(asking[i] * level), 2)
-        told |= {"expected_gain": told["ceiling"] - asked, "gain": float(done.gain[i]) - asked}
-        told["repaired"] = bool(done.reason[i] == 0)
-    return offers, truth, level
-
-
-def _iso(day: float) -> str:
-    """A day as ISO text."""
-    return datetime.date.fromordinal(int(day)).isoformat()
+    for i, row in enumerate(offers):
+        row["asked"] = round(float(asking[i] * level), 2)
+        so[i] = truth_row(row, **so[i], repaired=done.reason[i] == 0, brought=done.gain[i])
+    return offers, so, level
 
 
 def _told(value: Any, known: Any = True) -> float | None:
@@ -436,9 +430,9 @@ def _closing(rng: Rng, done: Bag, i: int, closed: float) -> dict[str, Any]:
     fate = ("repaired", "donor", "sold as is", "scrapped")[done.fate[i]]
     sold_on = closed + 3 + rng.exponential(60 if fate == "repaired" else 15)
     sold = done.sale[i] > 0 and sold_on < AS_OF.toordinal() and rng.random() < 0.9
-    row = {"closed": _iso(closed), "outcome": fate, "hours": _told(done.hours[i], rng.random() < 0.8)}
+    row = {"closed": iso(closed), "outcome": fate, "hours": _told(done.hours[i], rng.random() < 0.8)}
     row |= {"other_costs": _told(done.other[i], rng.random() < 0.75), "sold_for": _told(done.sale[i], sold)}
-    row |= {"sold_on": _iso(sold_on) if sold else None}
+    row |= {"sold_on": iso(sold_on) if sold else None}
     return row | {"salvage_value": _told(done.salvage[i], fate == "donor" and rng.random() < 0.7)}
 
 
@@ -458,7 +452,7 @@ def _ledger(w: Bag, rng: Rng, level: float) -> dict[str, Rows]:
     signs: Rows = []
     for i in np.flatnonzero(~_unwritten(w, rng, done.reason, is_open)).tolist():
         job = {"job": f"T-{i + 1:04d}" if unwritten else str(i + 1)}
-        row = job | _intake(w, rng, int(family[i]), int(u.year[i])) | {"taken_in": _iso(taken[i])}
+        row = job | _intake(w, rng, int(family[i]), int(u.year[i])) | {"taken_in": iso(taken[i])}
         row |= {"outcome": "open", "bought_for": _told(paid[i], rng.random() < 0.93)}
         if not is_open[i]:
             row |= _closing(rng, done, i, closed[i])
@@ -491,16 +485,9 @@ def _lists(w: Bag, rng: Rng) -> dict[str, Rows]:
             had = "yes" if seems > 0.75 else ("salvage only" if seems > 0.3 else "no")
             price = _told(w.part_price[f, c], had != "no")
             parts.append({"component": NAMES[c], "family": name, "obtainable": had, "price": price})
-    settings = [{"setting": "currency", "value": "EUR"}]
-    for setting in ("hour_rate", "selling_fee", "disposal_cost"):
-        settings.append({"setting": setting, "value": str(vars(w)[setting])})
+    stated = ("hour_rate", "selling_fee", "disposal_cost")
+    settings = settings_rows(currency="EUR", **{name: vars(w)[name] for name in stated})
     return {"families": families, "models": models, "parts": parts, "settings": settings}
-
-
-def _even(rows: Rows) -> Rows:
-    """Rows of one table with the same columns in each."""
-    columns = dict.fromkeys(column for row in rows for column in row)
-    return [columns | row for row in rows]
 
 
 def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
@@ -509,4 +496,4 @@ def draw(variant: str, seed: int, n_offers: int = 300) -> Drawn:
     w = _world(rng, variant)
     offers, truth, level = _offers(w, rng, n_offers)
     tables = _lists(w, rng) | _ledger(w, rng, level)
-    return Drawn({name: _even(rows) for name, rows in tables.items()}, offers, truth, AS_OF)
+    return Drawn({name: even(rows) for name, rows in tables.items()}, offers, truth, AS_OF)

@@ -11,7 +11,7 @@ from types import SimpleNamespace as Space
 
 import numpy as np
 
-from tests.worlds import Drawn
+from tests.worlds import Drawn, settings_rows, truth_row
 
 PARTS = {  # shape, life in years, power of use, life in damp, share renewed, hours, cost, log odds of mending
     "belt": (4.5, 34, 0.0, 0.95, 0.20, 0.8, 7, 3.5),
@@ -138,9 +138,8 @@ def truth(bench, f, row, when):
         weight = weight * {"yes": there, "no": 1 - there, None: 1}[row[sign]]
     weight /= weight.sum()
     p = passage(bench, f, STATES, LOOKS[:, None], when)
-    told = {"success_chance": float((weight * p.repaired).sum()), "ceiling": float((weight * p.gain).sum())}
-    told["chief_risk"] = f.parts[(weight.sum(0) @ p.ends).argmax()]
-    return told | {"expected_gain": told["ceiling"] - row["asked"]}
+    risk = f.parts[(weight.sum(0) @ p.ends).argmax()]
+    return {"chance": (weight * p.repaired).sum(), "worth": (weight * p.gain).sum(), "risk": risk}
 
 
 def unit(rng, bench, families, when):
@@ -217,7 +216,7 @@ def draw(variant: str, seed: int, offers: int = 200) -> Drawn:
             continue
         if rng.random() > bench.lost[int(u.course.repaired[0])]:
             write(rng, bench, tables, u, f"{number:03d}", stop)
-    tables["settings"] = [{"setting": k, "value": str(v)} for k, v in bench.settings.items()]
+    tables["settings"] = settings_rows(**bench.settings)
     rows, told = [], []
     for number in range(1, offers + 1):
         u = unit(rng, bench, families, stop + rng.uniform(1, 28) / 365.25)
@@ -225,6 +224,6 @@ def draw(variant: str, seed: int, offers: int = 200) -> Drawn:
         plain = tuple(SIGNS)[3:] if rng.random() < 0.4 else SIGNS  # no socket: nobody sees whether it runs
         seen = {s: v for s, v in u.signs.items() if s in plain and rng.random() < 0.9}
         rows.append(row | dict.fromkeys(bench.signs) | seen)
-        told.append({"offer": row["offer"]} | truth(bench, u.f, rows[-1], u.when))
-        told[-1] |= {"repaired": bool(u.course.repaired[0]), "gain": float(u.course.gain[0]) - u.asked}
+        came = {"repaired": u.course.repaired[0], "brought": u.course.gain[0]}
+        told.append(truth_row(rows[-1], **truth(bench, u.f, rows[-1], u.when), **came))
     return Drawn(tables, rows, told, datetime.date.fromisoformat(date(stop + 28 / 365.25)))
