@@ -6,7 +6,8 @@ are of forms that the search knows nothing of; seeds are used nowhere else.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import product
 from typing import Any
 from zlib import crc32
 
@@ -22,7 +23,6 @@ from tests.measure.apart import Row, row, tell
 SEED = 20261125
 LEVEL = 0.05
 PROMISED = (4.0, 6.0)
-PARTS = ("alarms", "benches", "power", "discoveries")
 UNITS = (12, 30, 100)
 # A search among fewer units whose state was open (each counted by 4 F (1 - F)) has too few possible
 # outcomes to reach 5 %.
@@ -165,9 +165,8 @@ def alarm_rows(runs: int = 60, units: Iterable[int] = UNITS) -> list[Row]:
     for size in units:
         rates = {form: rate(Bench(form, size), runs) for form in FORMS}
         rows += [_rate_row(f"{size} units, {form}", each) for form, each in rates.items()]
-        rows.append(
-            _spread_row(f"{size} units, forms with enough", [r for r in rates.values() if r.has_enough])
-        )
+        enough = [each for each in rates.values() if each.has_enough]
+        rows.append(_spread_row(f"{size} units, forms with enough", enough))
         rows.append(_spread_row(f"{size} units, all forms", list(rates.values()), is_target=False))
     return rows
 
@@ -183,33 +182,29 @@ BENCHES = {
 def bench_rows(runs: int = 30, units: Iterable[int] = (30, 100)) -> list[Row]:
     """The same on other benches, over all forms with enough."""
     rows = []
-    for size in units:
-        for name, changes in BENCHES.items():
-            rates = [rate(replace(Bench(form, size), **changes), runs) for form in FORMS]
-            enough = [each for each in rates if each.has_enough]
-            # Parts of one unit are taken to fail together: where they do not, alarms are rarer.
-            rows.append(_spread_row(f"{size} units, {name}", enough, is_target="parts" not in changes))
+    for size, (name, changes) in product(units, BENCHES.items()):
+        rates = [rate(Bench(form, size, **changes), runs) for form in FORMS]
+        enough = [each for each in rates if each.has_enough]
+        # Parts of one unit are taken to fail together: where they do not, alarms are rarer.
+        rows.append(_spread_row(f"{size} units, {name}", enough, is_target="parts" not in changes))
     return rows
 
 
 def power_rows(runs: int = 25, units: Iterable[int] = (30, 100)) -> list[Row]:
     """Searches where the lives of the later half are shorter."""
-    rows = []
-    for size in units:
-        for form in ("Weibull, shape 2", "Weibull, shape 4", "two groups, scales 28 and 70"):
-            for factor in (0.7, 0.5):
-                found = rate(Bench(form, size, factor=factor), runs)
-                year = 100 * found.near / max(found.found, 1)
-                said = f"{found.percent:.0f} % ± {found.error:.0f} found, {year:.0f} % of them within a year"
-                rows.append(row(f"{size} units, {form}, scale times {factor:g}", said))
+    rows, forms = [], ("Weibull, shape 2", "Weibull, shape 4", "two groups, scales 28 and 70")
+    for size, form, factor in product(units, forms, (0.7, 0.5)):
+        found = rate(Bench(form, size, factor=factor), runs)
+        year = 100 * found.near / max(found.found, 1)
+        said = f"{found.percent:.0f} % ± {found.error:.0f} found, {year:.0f} % of them within a year"
+        rows.append(row(f"{size} units, {form}, scale times {factor:g}", said))
     return rows
 
 
 def discovery_rows(runs: int = 4, units: Iterable[int] = UNITS) -> list[Row]:
     """Whole reports: 64 searches of all forms and sizes, of which 8 have a change to half the scale."""
-    false, true, share = [], [], []
+    false, true, share, sizes = [], [], [], list(units)
     for number in range(runs):
-        sizes = list(units)
         benches = [
             Bench(form, sizes[(i + turn) % len(sizes)], factor=0.5 if turn == 0 and i % 2 == 0 else 1.0)
             for turn in range(4)
@@ -241,30 +236,28 @@ def discovery_rows(runs: int = 4, units: Iterable[int] = UNITS) -> list[Row]:
 def _rate_row(what: str, found: Rate) -> Row:
     few = "" if found.has_enough else ", too little open"
     said = f"{found.percent:.1f} % ± {found.error:.1f} of {found.answered} ({found.still_open:.0f} open{few})"
-    return row(
-        what, said, "4 to 6 %" if found.has_enough else "", _within(found) if found.has_enough else None
-    )
+    return row(what, said, *_promised(found, found.has_enough))
 
 
-def _within(found: Rate) -> bool:
-    # Outside only if it is so beyond twice the Monte Carlo error.
-    return PROMISED[0] - 2 * found.error <= found.percent <= PROMISED[1] + 2 * found.error
+def _promised(found: Rate, is_target: bool) -> tuple[str, bool] | tuple[()]:
+    """The target and whether it is met: outside only if it is so beyond twice the Monte Carlo error."""
+    fine = PROMISED[0] - 2 * found.error <= found.percent <= PROMISED[1] + 2 * found.error
+    return ("4 to 6 %", fine) if is_target else ()
 
 
 def _spread_row(what: str, rates: list[Rate], *, is_target: bool = True) -> Row:
     """All forms together, and how far their rates lie apart beyond what chance does."""
     if not rates:
         return row(what, "none")
-    total = Rate(
-        *(sum(getattr(r, name) for r in rates) for name in ("runs", "answered", "found", "near")), 0.0
-    )
+    counts = ("runs", "answered", "found", "near")
+    total = Rate(*(sum(getattr(each, name) for each in rates) for name in counts), 0.0)
     percent = np.array([each.percent for each in rates])
     excess = np.var(percent, ddof=1) - np.mean([each.error**2 for each in rates]) if len(rates) > 1 else 0.0
     said = (
         f"{total.percent:.1f} % ± {total.error:.1f} ({len(rates)} forms: {percent.min():.1f} to "
         f"{percent.max():.1f}, beyond chance ± {np.sqrt(max(excess, 0)):.1f})"
     )
-    return row(what, said, "4 to 6 %" if is_target else "", _within(total) if is_target else None)
+    return row(what, said, *_promised(total, is_target))
 
 
 def rows() -> list[Row]:
@@ -273,16 +266,18 @@ def rows() -> list[Row]:
     return [*together, *bench_rows(8, (30,)), *power_rows(15), *discovery_rows()]
 
 
+STUDY = {"alarms": alarm_rows, "benches": bench_rows, "power": power_rows, "discoveries": discovery_rows}
+
+
 @click.command()
-@click.argument("parts", nargs=-1, type=click.Choice(PARTS))
+@click.argument("parts", nargs=-1, type=click.Choice(list(STUDY)))
 @click.option("--runs", type=int, help="Searches of each sort; reports in `discoveries`.")
 @click.option("--units", type=int, multiple=True, help="Only this many units in a search.")
-def main(parts: tuple[str, ...], runs: int | None, units: tuple[int, ...]) -> None:
+def main(parts: tuple[str, ...], **given: Any) -> None:
     """Print the study, or only PARTS of it."""
-    given: dict[str, Any] = {**({"runs": runs} if runs else {}), **({"units": units} if units else {})}
-    study = {"alarms": alarm_rows, "benches": bench_rows, "power": power_rows, "discoveries": discovery_rows}
-    for name in parts or PARTS:
-        tell(study[name](**given))
+    given = {name: value for name, value in given.items() if value}
+    for name in parts or STUDY:
+        tell(STUDY[name](**given))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Families whose truth is known, pooled and fitted one by one, and how far off both are."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -123,11 +123,11 @@ def by_family(fleet: Fleet, age: np.ndarray) -> np.ndarray:
 class Tally:
     """Sums over repeats of one world; errors come from the spread between repeats."""
 
-    hits: list[float]
-    error: list[float]
-    error_alone: list[float]
-    width: list[float]
-    small_hits: list[tuple[int, int]]
+    hits: list[float] = field(default_factory=list)
+    error: list[float] = field(default_factory=list)
+    error_alone: list[float] = field(default_factory=list)
+    width: list[float] = field(default_factory=list)
+    small_hits: list[tuple[int, int]] = field(default_factory=list)
 
     def cover(self) -> tuple[float, float]:
         """Coverage in percent, with its Monte Carlo standard error."""
@@ -159,7 +159,7 @@ def repeat(
     "inspected": three ages per family of units like those that were inspected. There the share found
     failed is a good estimate by itself. "curve": 20, 30, 40 and 50 years for every family.
     """
-    tallies = {name: Tally([], [], [], [], []) for name in ("inspected", "curve")}
+    tallies = {name: Tally() for name in ("inspected", "curve")}
     for number in range(repeats):
         rng = np.random.default_rng([SEED, seed, n_families, number])
         fleet = draw(world, n_families, rng)
