@@ -58,6 +58,9 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
     assert job["signs"] == [{"sign": "rust", "seen": "yes"}]
     assert (other["job"]["family"], other["job"]["model"]) == ("Dallow 80", "Dallow 80 S")
     assert (families["Dallow 80"]["kind"], families["Dallow 80"]["working_price"]) == ("receiver", 120)
+    # A job that never was one: the unit was seen nevertheless.
+    bench.ok("amend", "3", "--withdraw", "--why", "sent back")
+    assert [row["job"] for row in bench.rows("sightings")] == [None, "2", None, None]
 
 
 def test_a_later_file_of_the_same_units_decides_them(bench, saw):

@@ -95,22 +95,6 @@ def test_extreme_data_have_the_smallest_p_value_there_is():
     assert found.change_year == 1982
 
 
-@pytest.mark.soak
-def test_rate_of_false_alarms_without_weibull_lives():
-    # Half of the parts die between 35 and 39 years, the rest later or never: far from any Weibull.
-    rng = np.random.default_rng(11)
-    alarms = 0
-    for seed in range(120):
-        records, year = fleet(seed, 40)
-        age = np.where(np.isinf(records.upper), records.lower, records.upper)
-        life = np.where(rng.random(40) < 0.5, rng.uniform(35, 39, 40), rng.uniform(40, 120, 40))
-        failed = life <= age
-        lives = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
-        alarms += change_year(lives, year, n_bootstrap=199, seed=seed).p_value <= 0.05
-    # 5 % of 120 are 6; 15 or more would come once in a thousand times.
-    assert alarms <= 14
-
-
 def test_parts_of_one_unit_are_one_witness():
     records, year = fleet(8, 40, factor=0.7)
     single = change_year(records, year)
@@ -201,9 +185,6 @@ def test_all_families_at_once_are_one_at_a_time(three_families):
     assert np.isnan(table["q_value"][2])
     assert table["q_value"][0] < 0.01
     assert table["status"].tolist() == ["ok", "ok", "too few records"]
-
-
-# ---- refusals
 
 
 # ---- The curve of the search for a change year where nothing changed.

@@ -118,18 +118,38 @@ def test_a_day_is_answered_with_what_the_ledger_said_then(begun, on):
     begun.correct("parts", {"component": "head", "obtainable": "no"})
     begun.correct("hearsay", {"kind": "tape deck", "share_repaired": 0.9})
     begun.correct("hearsay", {"kind": "radio", "share_repaired": 0.1, "worth_jobs": 1})
+    found = [{"component": "belt", "found": None}, {"component": "head", "found": "worn"}]
+    job = {"hours": 3, "outcome": "donor", "sold_for": None, "model": None}
+    changes = {"job": job, "findings": found, "signs": [{"sign": "rust", "seen": "no"}]}
+    begun.amend("1", changes, reason="looked again", new_components=["head"])
+    begun.withdraw("2", reason="never was one")
+    same_day = datetime.date(2026, 6, 1)
     assert begun.changed_since(MAY)
-    assert not begun.changed_since(JULY)
+    assert not begun.changed_since(same_day)
     again = read_records(begun, as_of=MAY)
+    assert again.withdrawn == ()
     assert again.settings == then.settings
     assert (again.settings.hour_rate, again.settings.margin) == (10.0, 0.0)
     for name, frame in then.frames().items():
         assert getattr(again, name).equals(frame), name
-    now = read_records(begun, as_of=JULY)
+        assert getattr(again, name).dtypes.equals(frame.dtypes)
+    now = read_records(begun, as_of=same_day)
     assert (now.settings.hour_rate, now.settings.margin) == (25.0, 9.0)
     assert list(now.families["family"]) == ["Dallow 80", "Larkov T1", "Tarnwick T2"]
     assert list(now.parts["component"]) == ["head"]
     assert list(now.hearsay["share_repaired"]) == [0.1, 0.9]
+    assert list(now.findings["component"]) == ["head", "motor", "belt", "motor"]
+    assert list(now.signs["seen"]) == ["no", "yes"]
+    assert now.jobs.loc[0, "hours"] == 3.0
+    on("2026-07-20")
+    begun.add({"job": {"job": "2", "family": "Larkov T1", "taken_in": "2026-05-01", "outcome": "open"}})
+    for day, jobs, withdrawn in (
+        (MAY, "123", ()),
+        (JULY, "13", ("2",)),
+        (datetime.date(2026, 8, 1), "123", ()),
+    ):
+        then = read_records(begun, as_of=day)
+        assert (sorted(then.jobs["job"]), then.withdrawn) == ([*jobs], withdrawn)
 
 
 def test_a_ledger_begun_later_answers_by_when_things_happened(begun, on, tmp_path, new_url):
@@ -360,36 +380,6 @@ def outcomes(ledger, as_of=None):
     return dict(zip(jobs["job"], jobs["outcome"], strict=True))
 
 
-def test_a_correction_counts_from_the_day_it_was_written(ledger, finished, on):
-    on("2026-05-12")
-    number = ledger.add(finished(hours=2, bought_for="12.50", remarks="a\nb",
-                                 findings=[{"component": "belt", "found": "failed", "part_cost": "3.20"},
-                                           {"component": "motor", "found": "sound"}],
-                                 signs=[{"sign": "rust", "seen": "yes"}]))  # fmt: skip
-    before = read_records(ledger, as_of=MAY)
-    on("2026-06-15")
-    ledger.amend(number, {"job": {"hours": 3, "outcome": "donor", "bought_for": 13},
-                          "findings": [{"component": "belt", "found": None},
-                                       {"component": "head", "found": "worn"}],
-                          "signs": [{"sign": "rust", "seen": "no"}]}, reason="looked again")  # fmt: skip
-    ledger.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
-    assert ledger.changed_since(MAY)
-    assert not ledger.changed_since(JUNE)
-    then = read_records(ledger, as_of=MAY)
-    for name, frame in then.frames().items():
-        if name != "families":
-            assert frame.equals(getattr(before, name)), name
-            assert frame.dtypes.equals(getattr(before, name).dtypes)
-    assert then.jobs.loc[0, "bought_for"] == 12.5
-    assert list(then.findings["component"]) == ["belt", "motor"]
-    assert then.findings.loc[0, "part_cost"] == 3.2
-    for day in (JUNE, None):
-        now = read_records(ledger, as_of=day)
-        assert (now.jobs.loc[0, "hours"], now.jobs.loc[0, "outcome"]) == (3.0, "donor")
-        assert list(now.findings["component"]) == ["head", "motor"]
-        assert list(now.signs["seen"]) == ["no"]
-
-
 def test_what_is_written_later_was_not_known_then(ledger, on):
     on("2026-05-02")
     for _ in range(2):
@@ -403,21 +393,3 @@ def test_what_is_written_later_was_not_known_then(ledger, on):
     ledger.sold("2", 80, "2026-05-13")  # known when it was written and had happened
     sold = [read_records(ledger, as_of=day).jobs.loc[1, "sold_for"] for day in (MAY, JULY)]
     assert (sold[0] != sold[0], sold[1]) == (True, 80.0)
-
-
-def test_a_job_withdrawn_later_was_there_then(ledger, finished, on):
-    on("2026-05-12")
-    for _ in range(3):
-        ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
-    on("2026-06-12")
-    ledger.withdraw("2", reason="never was one")
-    assert outcomes(ledger, MAY) == dict.fromkeys("123", "repaired")
-    assert len(read_records(ledger, as_of=MAY).findings) == 3
-    assert read_records(ledger, as_of=MAY).withdrawn == ()
-    assert list(outcomes(ledger, JUNE)) == ["1", "3"]
-    assert read_records(ledger, as_of=JUNE).withdrawn == ("2",)
-    on("2026-07-12")
-    ledger.add(finished(job="2", outcome="donor"))
-    assert read_records(ledger, as_of=JUNE).withdrawn == ("2",)
-    assert list(outcomes(ledger, JUNE)) == ["1", "3"]
-    assert outcomes(ledger, JULY)["2"] == "donor"

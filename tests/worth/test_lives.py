@@ -249,9 +249,6 @@ def test_a_bench_that_has_seen_nothing_takes_the_level_too_and_families_always_h
     assert_allclose(weighed([says("one", 0.9)], {DECK: (50, 100)})["share_repaired"], [0.9])
 
 
-# ---- what is said of components
-
-
 # ---- a second opinion: each error in turn, row by row
 
 

@@ -72,9 +72,18 @@ def test_what_is_not_known_of_gaps_is_averaged_over():
     assert_allclose([offset.item(), se], [drawn.mean(), drawn.std()], rtol=0.06)
 
 
-def outcomes_of(bench):
+def outcomes_of(bench, chain=0.0):
     n = len(bench.jobs)
-    return gather_outcomes(bench, np.zeros(n), np.full(n, np.nan), np.zeros(len(bench.families) + 2))
+    chain = np.broadcast_to(chain, n)
+    return gather_outcomes(bench, chain, np.full(n, np.nan), np.zeros(len(bench.families) + 2))
+
+
+def recalibrated(bench, chain=0.0):
+    """Fit outcomes beside what the chain told of them; nothing else is known."""
+    slots = len(bench.families) + 2
+    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
+    no_signs = np.zeros((len(bench.jobs), 0))
+    return fit_recalibration(bench, outcomes_of(bench, chain), no_signs, np.zeros(slots), usual)
 
 
 def test_gaps_shift_the_season_of_their_numbers_and_those_of_no_season_all():
@@ -142,10 +151,7 @@ def test_practice_is_what_the_outcomes_say_where_there_are_many(slope):
         came(n, each, 2018 + (n - 1) // 100, 1 + (n - 1) % 100 * 12 // 100)
         for n, each in enumerate(repaired, start=1)
     ]
-    bench = bench_of(jobs)
-    slots = len(bench.families) + 2
-    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
-    fitted, found = fit_recalibration(bench, outcomes_of(bench), np.zeros((600, 0)), np.zeros(slots), usual)
+    fitted, found = recalibrated(bench_of(jobs))
     x = np.log((done + 15) / 615)[:, None]
     plain = LogisticRegression(C=np.inf).fit(x, repaired)  # no prior, and no drift beside it
     assert abs(found["practice"] - plain.coef_.item()) < 0.2
@@ -153,10 +159,7 @@ def test_practice_is_what_the_outcomes_say_where_there_are_many(slope):
 
 
 def test_of_few_jobs_practice_is_as_believed():
-    bench = bench_of([came(n, n % 2, 2024, n) for n in range(1, 9)])
-    slots = len(bench.families) + 2
-    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
-    _, found = fit_recalibration(bench, outcomes_of(bench), np.zeros((8, 0)), np.zeros(slots), usual)
+    _, found = recalibrated(bench_of([came(n, n % 2, 2024, n) for n in range(1, 9)]))
     assert_allclose(found["practice"], PRACTICE, atol=0.02)
 
 
@@ -172,11 +175,7 @@ def test_outcomes_may_take_weight_from_the_chain_and_add_none(truth, low, high):
     jobs = [came(n, is_repaired, 2024) for n, is_repaired in enumerate(repaired, start=1)]
     examined = [{"job": str(n), "component": "belt", "found": "sound"} for n in range(1, 401)]
     bench = bench_of(jobs, findings=examined)
-    slots = len(bench.families) + 2
-    chain = chain[bench.jobs["job"].astype(int) - 1]
-    outcomes = gather_outcomes(bench, chain, np.full(400, np.nan), np.zeros(slots))
-    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
-    _, found = fit_recalibration(bench, outcomes, np.zeros((400, 0)), np.zeros(slots), usual)
+    _, found = recalibrated(bench, chain[bench.jobs["job"].astype(int) - 1])
     assert low < found["chain_weight"] < high
 
 

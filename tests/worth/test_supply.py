@@ -187,9 +187,6 @@ def test_stories_are_weighed_as_bayes_has_it(monkeypatch, ways, note, is_own):
     assert_allclose(got, expected, atol=5e-4 if note is None or note[0] else 2e-3)
 
 
-# ---- where it enters the verdicts
-
-
 # ---- odds of mending with a new part, with a salvaged one, and without any
 
 
