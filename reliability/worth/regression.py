@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrs
 from scipy.sparse import csr_matrix
 from scipy.special import betaincinv, betaln, expit
 
@@ -101,12 +101,15 @@ class Model:
         self.blocks = blocks
         self.x = np.hstack([np.zeros((y.size, 0)), *(block.design for block in blocks)])
         self.sizes = [np.shape(block.design)[1] for block in blocks]
-        self.of_group = csr_matrix((0, y.size))
+        # Without groups all rows are of one that is not there.
+        self.group, self.n_groups = np.zeros(y.size, np.int64), 0
         if inner is not None:
-            group = np.asarray(inner, np.int64)
-            n_groups = max(n_inner, int(group.max(initial=-1)) + 1)
-            self.of_group = csr_matrix((np.ones(y.size), (group, np.arange(y.size))), (n_groups, y.size))
-        n_groups = self.of_group.shape[0]
+            self.group = np.asarray(inner, np.int64)
+            self.n_groups = max(n_inner, int(self.group.max(initial=-1)) + 1)
+        rows, n_groups = np.arange(y.size), self.n_groups
+        self.of_group = csr_matrix((np.ones(y.size), (self.group, rows)), (max(n_groups, 1), y.size))[
+            :n_groups
+        ]
         self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
         means = [np.broadcast_to(block.mean, (k,)) for block, k in zip(blocks, self.sizes, strict=True)]
         self.prior_mean = np.concatenate([*means, np.zeros(n_groups)])
@@ -124,12 +127,15 @@ class Model:
 
     def _linear(self, at: Floats) -> Floats:
         p = self.x.shape[1]
-        return np.asarray(self.offset + self.x @ at[:p] + self.of_group.T @ at[p:])
+        return np.asarray(self.offset + self.x @ at[:p] + np.append(at[p:], 0.0)[self.group])
+
+    def _by_group(self, values: Floats) -> Floats:
+        return np.asarray(np.bincount(self.group, values, self.n_groups)[: self.n_groups], float)
 
     def _sums(self, weight: Floats) -> list[Floats]:
         """Weighted sums of products: of the variables (p, p), of each group (m,), of both (m, p)."""
         xw = self.x * weight[:, None]
-        return [self.x.T @ xw, np.asarray(self.of_group @ weight), np.asarray(self.of_group @ xw)]
+        return [self.x.T @ xw, self._by_group(weight), np.asarray(self.of_group @ xw)]
 
     def _solve(
         self, sums: list[Floats], slope: Floats, precision: Floats, at: Floats
@@ -139,14 +145,14 @@ class Model:
         p = len(products)
         d = d + precision[p:]
         on_upper = inner_x / d[:, None]
-        gradient = np.concatenate([self.x.T @ slope, self.of_group @ slope])
+        gradient = np.concatenate([self.x.T @ slope, self._by_group(slope)])
         gradient -= precision * (at - self.prior_mean)
         covariance, upper, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
         if p:
-            factor = cho_factor(products + np.diag(precision[:p]) - inner_x.T @ on_upper)
-            covariance = cho_solve(factor, np.eye(p))
-            upper = cho_solve(factor, gradient[:p] - on_upper.T @ gradient[p:])
-            log_det = 2 * float(np.log(np.diag(factor[0])).sum())
+            root = np.linalg.cholesky(products + np.diag(precision[:p]) - inner_x.T @ on_upper)
+            covariance = dpotrs(root, np.eye(p), lower=True)[0]
+            upper = covariance @ (gradient[:p] - on_upper.T @ gradient[p:])
+            log_det = 2 * float(np.log(np.diag(root)).sum())
         step = np.concatenate([upper, gradient[p:] / d - on_upper @ upper])
         return step, Posterior(covariance, d, on_upper, log_det + float(np.log(d).sum()))
 
