@@ -4,61 +4,53 @@ import gc
 import json
 import os
 import statistics
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
+import pandas as pd
 import psutil
 import pytest
 
-ROOT = Path(__file__).parents[1]
+from tests.conftest import ROOT, run_python
+
 FAMILY = "Obbelin 310"
-MOST_MEMORY_GROWTH_MB = 200
-MOST_BYTES_GROWTH = 1.5
-MOST_LOG_BYTES = 10e6
-MOST_APPEND_GROWTH = 4.0
-MOST_REPORT_GROWTH = 4.0
 
 
 def append_and_report(jobs, every, with_pages):
-    """Append jobs one by one to a ledger that holds the demo; after every so many, tell where things stand.
+    """Append jobs one by one to a ledger that holds the demo; after every so many, print a line of JSON.
 
-    Prints one line of JSON for each stage: jobs appended so far, seconds of each append, bytes of the
-    ledger and of its log, megabytes of this process, and the seconds that the pages took. Seconds are of
-    the processor, child processes included, so that other work on the machine is not taken for creeping.
+    Jobs appended so far, seconds of an append (the median), bytes of the ledger and of its log, megabytes of
+    this process, and the seconds that the pages took. Seconds are of the processor, child processes included,
+    so that other work on the machine is not taken for creeping.
     """
     from reliability.records.frames import read_records
     from reliability.records.importing import import_package
     from reliability.records.ledger import open_ledger
 
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        with open_ledger(folder / "bench.db", create=True) as ledger:
-            import_package(ROOT / "data" / "demo", ledger)
-            seconds = []
-            for number in range(jobs):
-                start = time.process_time()
-                ledger.add(_job(number))
-                seconds.append(time.process_time() - start)
-                if (number + 1) % every == 0:
-                    start = _busy()
-                    if with_pages:
-                        from reliability.report.run import make_pages
+    with tempfile.TemporaryDirectory() as name, open_ledger(f"{name}/bench.db", create=True) as ledger:
+        import_package(ROOT / "data" / "demo", ledger)
+        seconds = []
+        for number in range(jobs):
+            start = time.process_time()
+            ledger.add(_job(number))
+            seconds.append(time.process_time() - start)
+            if (number + 1) % every == 0:
+                start = _busy()
+                if with_pages:
+                    from reliability.report.run import make_pages
 
-                        make_pages(read_records(ledger), folder / "pages", families=[FAMILY], progress=False)
-                    pages = _busy() - start
-                    gc.collect()
-                    with ledger.reading() as connection:
-                        size = [connection.exec_driver_sql(f"PRAGMA page_{what}").scalar_one()
-                                for what in ("count", "size")]  # fmt: skip
-                    log = (folder / "bench.db-wal").stat().st_size
-                    stage = {"jobs": number + 1, "appends": seconds, "bytes": size[0] * size[1], "log": log,
-                             "megabytes": _megabytes(), "pages": pages}  # fmt: skip
-                    sys.stdout.write(json.dumps(stage) + "\n")
-                    sys.stdout.flush()
-                    seconds = []
+                    make_pages(read_records(ledger), Path(name, "pages"), families=[FAMILY], progress=False)
+                pages = _busy() - start
+                gc.collect()
+                with ledger.reading() as connection:
+                    count, size = (connection.exec_driver_sql(f"PRAGMA page_{what}").scalar_one()
+                                   for what in ("count", "size"))  # fmt: skip
+                print(json.dumps({  # noqa: T201
+                    "jobs": number + 1, "append": statistics.median(seconds[-every:]), "bytes": count * size,
+                    "log": Path(name, "bench.db-wal").stat().st_size, "pages": pages,
+                    "megabytes": psutil.Process().memory_info().rss / 1e6,
+                }), flush=True)  # fmt: skip
 
 
 def _job(number):
@@ -82,75 +74,44 @@ def _busy():
     return sum(os.times()[:4]) + sum(sum(each.cpu_times()[:4]) for each in helpers)
 
 
-def _megabytes():
-    status = Path("/proc/self/status").read_text(encoding="ascii")
-    return int(status.split("VmRSS:")[1].split()[0]) / 1024
-
-
 def soak(jobs, every, with_pages):
-    """Run it in a process of its own; give its stages."""
+    """Run it in a process of its own; give its stages as a table."""
     code = f"from tests.test_soak import append_and_report as run; run({jobs}, {every}, {with_pages})"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=environment, check=True,
-                          stdout=subprocess.PIPE, text=True)  # fmt: skip
-    return [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
+    lines = run_python(code).splitlines()
+    return pd.DataFrame([json.loads(line) for line in lines if line.startswith("{")])
 
 
 def creeping(stages):
-    """What has grown more than it may, in words; the first stage, which loads everything, is passed over."""
-    later = stages[1:]
-    half = len(later) // 2
-    append = [statistics.median(stage["appends"]) for stage in later]
-    grown = [after["bytes"] - before["bytes"] for before, after in zip(stages, later, strict=False)]
-    pages = [stage["pages"] for stage in later]
-    memory = later[-1]["megabytes"] - later[0]["megabytes"]
-    faults = []
-    if memory > MOST_MEMORY_GROWTH_MB:
-        faults.append(f"memory grew by {memory:.0f} MB from stage to stage")
-    if statistics.mean(grown[half:]) > MOST_BYTES_GROWTH * statistics.mean(grown[:half]):
-        faults.append(f"a stage adds more and more bytes: {grown}")
-    if max(stage["log"] for stage in stages) > MOST_LOG_BYTES:
-        faults.append(f"the ledger's log is not taken back: {[stage['log'] for stage in stages]} bytes")
-    if append[-1] > MOST_APPEND_GROWTH * append[0]:
-        faults.append(f"appending takes longer and longer: {append}")
-    if pages[-1] > MOST_REPORT_GROWTH * pages[0] + 1:
-        faults.append(f"the pages take longer and longer: {pages}")
-    return faults
+    """What has grown more than it may; the first stage, which loads everything, is passed over."""
+    first, last = stages.iloc[1], stages.iloc[-1]
+    grown = stages["bytes"].diff().iloc[1:]
+    half = len(grown) // 2
+    faults = {
+        "memory grows": last["megabytes"] - first["megabytes"] > 200,
+        "a stage adds more and more bytes": grown.iloc[half:].mean() > 1.5 * grown.iloc[:half].mean(),
+        "the ledger's log is not taken back": stages["log"].max() > 10e6,
+        "appending takes longer and longer": last["append"] > 4 * first["append"],
+        "the pages take longer and longer": last["pages"] > 4 * first["pages"] + 1,
+    }
+    return [fault for fault, is_so in faults.items() if is_so]
 
 
-@pytest.mark.soak
-def test_a_thousand_jobs_with_pages_in_between_do_not_creep(capsys):
-    stages = soak(1000, 100, True)
-    with capsys.disabled():
-        for stage in stages:
-            stage = {**stage, "appends": statistics.median(stage["appends"])}
-            sys.stdout.write(f"\n{json.dumps(stage)}")
-    assert [stage["jobs"] for stage in stages] == list(range(100, 1001, 100))
-    assert creeping(stages) == []
-
-
-def test_appending_does_not_creep():
-    stages = soak(120, 20, False)
-    assert [stage["jobs"] for stage in stages] == [20, 40, 60, 80, 100, 120]
-    assert creeping(stages) == []
+@pytest.mark.parametrize(
+    ("every", "stages", "with_pages"),
+    [(20, 6, False), pytest.param(100, 10, True, marks=pytest.mark.soak)],
+    ids=["appending", "pages in between"],
+)
+def test_job_after_job_nothing_creeps(every, stages, with_pages):
+    found = soak(every * stages, every, with_pages)
+    assert found["jobs"].tolist() == [every * (i + 1) for i in range(stages)]
+    assert creeping(found) == [], f"\n{found.to_string()}"
 
 
 def test_creeping_is_seen():
-    even = [
-        {"jobs": i, "appends": [0.01], "bytes": 1e6 * i, "log": 4e6, "megabytes": 300, "pages": 9.0}
-        for i in range(1, 8)
-    ]
+    i = pd.Series(range(7))
+    even = pd.DataFrame({"append": 0.01, "bytes": 1e6 * i + 1e6, "log": 4e6, "megabytes": 300, "pages": 9.0})
     assert creeping(even) == []
-    for name, step, message in (
-        ("megabytes", 60, "memory grew by 300 MB"),
-        ("log", 2e6, "log is not taken back"),
-        ("bytes", 1e6, "more and more bytes"),
-        ("pages", 20, "the pages take longer"),
-    ):
-        worse = [
-            stage | {name: stage[name] + step * i * (i if name == "bytes" else 1)}
-            for i, stage in enumerate(even)
-        ]
-        assert [fault for fault in creeping(worse) if message in fault], name
-    slower = [stage | {"appends": [0.01 * (1 + 3 * i)]} for i, stage in enumerate(even)]
-    assert "appending takes longer" in creeping(slower)[0]
+    worse = {"megabytes": 60 * i, "log": 2e6 * i, "bytes": 1e6 * i**2, "append": 0.03 * i, "pages": 20 * i}
+    told = [creeping(even.assign(**{name: even[name] + more})) for name, more in worse.items()]
+    words = ("memory", "log", "more and more bytes", "appending", "pages")
+    assert [word in fault for word, (fault,) in zip(words, told, strict=True)] == [True] * 5

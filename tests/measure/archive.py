@@ -11,6 +11,7 @@ counted as one.
 import sys
 import tempfile
 import time
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from reliability.life.bulk import STRATA_PER_PIECE, count_findings
+from reliability.life.bulk import STRATA_PER_PIECE, Piece, count_findings
 from reliability.life.pooling import pool
 from reliability.life.weibull import weibull_fits
 from reliability.records.archive import ARCHIVED, FILE, NAME, VERSION, open_archives
@@ -131,25 +132,33 @@ def count(folder: str) -> dict[str, Any]:
     return {"whole": whole, "findings": counts.n_findings}
 
 
+def fit_piece(piece: Piece) -> np.ndarray:
+    """Fit strata; whether each has a maximum."""
+    return weibull_fits(piece.lives().records).usable
+
+
+def pool_piece(piece: Piece) -> None:
+    """Pool one component."""
+    lives = piece.lives()
+    at = lives.records.stratum
+    names = np.full(at.size, piece.component, dtype=object)
+    pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
+
+
 def whole(folder: str, pooled_components: int = 1) -> dict[str, Any]:
     """From the files to fitted strata, and to so many pooled components."""
     start = time.process_time()
     counts = count_findings(open_archives([folder]))
     counted = time.process_time() - start
     start = time.process_time()
-    strata = fitted = 0
-    for piece in counts.pieces(STRATA_PER_PIECE):
-        fit = weibull_fits(piece.lives().records)
-        strata, fitted = strata + fit.usable.size, fitted + int(fit.usable.sum())
+    usable = np.concatenate([fit_piece(piece) for piece in counts.pieces(STRATA_PER_PIECE)])
     fitting = time.process_time() - start
     start = time.process_time()
-    for piece, _ in zip(counts.pieces(), range(pooled_components), strict=False):
-        lives = piece.lives()
-        at = lives.records.stratum
-        names = np.full(at.size, piece.component, dtype=object)
-        pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
+    for piece in islice(counts.pieces(), pooled_components):
+        pool_piece(piece)
     pooling = time.process_time() - start
-    return {"counted": counted, "fitting": fitting, "pooling": pooling, "strata": strata, "fitted": fitted}
+    return {"counted": counted, "fitting": fitting, "pooling": pooling, "strata": usable.size,
+            "fitted": int(usable.sum())}  # fmt: skip
 
 
 def rows(findings: int = FINDINGS, families: int = FAMILIES, pooled_components: int = 1) -> list[Row]:

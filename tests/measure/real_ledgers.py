@@ -8,7 +8,6 @@ repository, in a folder that ``BENCHODDS_OPEN_REPAIR`` or ``--folder`` names.
 
 import datetime
 import os
-import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -250,12 +249,16 @@ def demo_losses(seeds: Iterable[int] = SEEDS) -> pd.DataFrame:
     return pd.DataFrame(found).T.rename_axis(["variant", "seed"])
 
 
+def forecasts_by_set(folder: Path | None, workers: int) -> dict[str, pd.DataFrame]:
+    """Forecast the offers of each set; nothing without the data."""
+    splits = open_repair_splits(folder) if folder else {}
+    return {name: frames(forecast, some, workers=workers) for name, some in splits.items()}
+
+
 def rows() -> list[Row]:
     """Compare with the targets."""
-    folder = _folder(None)
-    found = {} if folder is None else open_repair_splits(folder)
-    summaries = {name: summary_of(frames(forecast, splits, workers=2)) for name, splits in found.items()}
-    measured = [line for name in SETS for line in _open_rows(name, summaries.get(name))]
+    found = {name: summary_of(each) for name, each in forecasts_by_set(_folder(None), 2).items()}
+    measured = [line for name in SETS for line in _open_rows(name, found.get(name))]
     return [*measured, *_demo_rows(demo_losses())]
 
 
@@ -298,24 +301,17 @@ def _folder(named: Path | None) -> Path | None:
 @click.option("--workers", default=2, show_default=True)
 def main(folder: Path | None, workers: int) -> None:
     """Print how good the odds are on open repair data, and on the demo with fewer findings."""
-    data, summaries = _folder(folder), {}
-    if data is None:
-        click.echo(f"open repair data: {NO_DATA}\n")
-    for name, splits in (open_repair_splits(data) if data else {}).items():
-        start = time.perf_counter()
-        found = frames(forecast, splits, workers=workers)
-        summaries[name] = summary_of(found)
-        click.echo(f"{name} ({time.perf_counter() - start:.0f} s)\n{by_bench(found).round(3).to_string()}\n")
-    if summaries:
-        click.echo(f"all offers together\n{pd.DataFrame(summaries).round(4).to_string()}\n")
-    start = time.perf_counter()
-    losses = demo_losses()
-    by_variant = losses.groupby("variant", sort=False)
-    click.echo(f"demo ({time.perf_counter() - start:.0f} s)\n{losses.round(4).to_string()}\n")
-    click.echo(f"means\n{by_variant.mean().round(4).to_string()}\n")
+    found, losses = forecasts_by_set(_folder(folder), workers), demo_losses()
     beyond = losses.sub(losses[OURS], axis=0).groupby("variant", sort=False)
-    errors = beyond.std() / np.sqrt(len(SEEDS))
-    click.echo(f"standard errors of the differences from ours\n{errors.round(4).to_string()}")
+    together = pd.DataFrame({name: summary_of(each) for name, each in found.items()})
+    told = {name: by_bench(each) for name, each in found.items()}
+    told |= {"all offers together": together if found else pd.Series(NO_DATA), "demo": losses}
+    told |= {
+        "means": losses.groupby("variant", sort=False).mean(),
+        "standard errors beyond ours": beyond.sem(),
+    }
+    for what, table in told.items():
+        click.echo(f"{what}\n{table.round(4).to_string()}\n")
 
 
 if __name__ == "__main__":

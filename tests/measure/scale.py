@@ -1,29 +1,24 @@
-"""How cost grows: slopes against records, strata, families, workers; a large import.
+"""How cost grows: slopes against records, strata, families; a large import.
 
 ``python -m tests.measure.scale`` prints the rows. A slope of 1 means twice as much for twice the size.
-Seconds are of one processor, but for those of several workers, which are told by the clock.
+Seconds are of one processor.
 """
 
 import csv
-import math
-import multiprocessing
 import tempfile
 import time
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from reliability.life.bulk import Counts, Piece, count_findings, spread
-from reliability.life.pooling import pool
-from reliability.life.weibull import weibull_fits
+from reliability.life.bulk import Counts, count_findings
 from reliability.records.archive import open_archives
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from tests.measure import apart
 from tests.measure.apart import Row, row, tell
-from tests.measure.archive import write_trade
+from tests.measure.archive import fit_piece, pool_piece, write_trade
 
 THIS = "tests.measure.scale"
 JOBS, PER_JOB, FAMILIES = 100_000, 10, 120
@@ -86,19 +81,6 @@ def counted(findings: int, families: int) -> tuple[Counts, float]:
         return counts, time.process_time() - start
 
 
-def fit_piece(piece: Piece) -> int:
-    """Fit one piece; module-level, so that processes find it."""
-    return int(weibull_fits(piece.lives().records).usable.sum())
-
-
-def pool_piece(piece: Piece) -> None:
-    """Pool one component."""
-    lives = piece.lives()
-    at = lives.records.stratum
-    names = np.full(at.size, piece.component, dtype=object)
-    pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
-
-
 def timed(function: Any, *arguments: Any) -> float:
     start = time.process_time()
     function(*arguments)
@@ -122,20 +104,6 @@ def slopes(scale: float = 1.0) -> dict[str, dict[str, list[float]]]:
     return found
 
 
-def workers(scale: float = 1.0) -> list[tuple[int, float]]:
-    """Seconds by the clock to fit strata in one process and in two."""
-    families = max(2, int(scale * 400))
-    pieces = list(counted(families * 400, families)[0].pieces(100))
-    took = []
-    for number in (1, 2):
-        with ProcessPoolExecutor(number, multiprocessing.get_context("spawn")) as executor:
-            list(spread(fit_piece, pieces[:2] * number, executor))  # the processes are there and warm
-            start = time.perf_counter()
-            list(spread(fit_piece, pieces, executor))
-            took.append((number, time.perf_counter() - start))
-    return took
-
-
 def import_rows(jobs: int = JOBS) -> list[Row]:
     """An import of a million findings."""
     with tempfile.TemporaryDirectory() as name:
@@ -147,7 +115,7 @@ def import_rows(jobs: int = JOBS) -> list[Row]:
 
 
 def slope_rows(scale: float = 1.0) -> list[Row]:
-    """Slopes, and what a second worker brings."""
+    """Slopes of each kind of growth."""
     rows = []
     for name, grown in slopes(scale).items():
         steep = slope(grown["sizes"], grown["seconds"])
@@ -158,10 +126,6 @@ def slope_rows(scale: float = 1.0) -> list[Row]:
         rows.append(
             row(f"slope against {name}", f"{steep:.2f} ({times})", f"<= {STEEPEST:g}", steep <= STEEPEST)
         )
-    (_, one), (_, two) = workers(scale)
-    rows.append(
-        row("slope against workers, fitted", f"{math.log2(two / one):.2f} ({one:.1f} s, {two:.1f} s)")
-    )
     return rows
 
 

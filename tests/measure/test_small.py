@@ -13,7 +13,6 @@ from tests.measure import apart, appraiser_scale, archive, changes, lives, scale
 def few(monkeypatch):
     monkeypatch.setattr(lives, "BY_LIFELINES", 2)
     monkeypatch.setattr(lives, "BY_SURVREG", 3)
-    monkeypatch.setattr(scale, "workers", lambda scale: [(1, 4.0), (2, 2.0)])
 
 
 @pytest.mark.parametrize(
@@ -21,7 +20,7 @@ def few(monkeypatch):
     [
         (lambda: archive.rows(40_000, 20, pooled_components=2), {"peak memory of all that": True}),
         (lambda: scale.import_rows(200), {"2,000 findings imported": True}),
-        (lambda: scale.slope_rows(0.01), {"slope against workers, fitted": None}),
+        (lambda: scale.slope_rows(0.01), {"slope against families, pooled": ...}),
         (lambda: lives.speed_rows(60), {"strata without a maximum": True,
                                         "log-likelihood below lifelines, 2 strata": True}),
         (lambda: lives.answer_rows(30, 5, 40), {"curve of 5 mixtures of 20 years": True}),
@@ -33,11 +32,12 @@ def few(monkeypatch):
 )  # fmt: skip
 def test_a_study_runs(few, study, told):
     found = {row["what"]: row["ok"] for row in study()}
-    assert {what: found[what] for what in told} == told
+    for what, ok in told.items():  # of seconds so few nothing is asked
+        assert found[what] is ok or ok is ...
 
 
 SLOW = {
-    "seconds": 301.0, "processor": 40.0, "peak_gb": 2.0, "findings": 9, "families": 2_000, "own": 1, "imported": 0, "framed": 1.0,
+    "seconds": 301.0, "processor": 40.0, "peak_gb": 2.0, "findings": 9, "families": 2_000, "framed": 1.0,
     "arrow": 0.5, "whole": 7.0, "fitting": 1.0, "strata": 1, "fitted": 1, "pooling": 1.0,
 }  # fmt: skip
 
@@ -56,8 +56,8 @@ def test_what_is_slow_or_large_is_missed(few, monkeypatch):
     sizes = [1.0, 2.0]
     growing = {name: {"sizes": sizes, "seconds": [1.0, 2.0**power]} for name, power in (("a", 2), ("b", 1))}
     monkeypatch.setattr(scale, "slopes", lambda scale: growing)
-    assert [row["measured"].split()[0] for row in scale.slope_rows()[:2]] == ["2.00", "1.00"]
-    assert [row["ok"] for row in scale.slope_rows()] == [False, True, None]
+    assert [row["measured"].split()[0] for row in scale.slope_rows()] == ["2.00", "1.00"]
+    assert [row["ok"] for row in scale.slope_rows()] == [False, True]
     clock = iter([0.0, 5.1, 0.0, 4.9, 0.0, 2.1])
     monkeypatch.setattr(lives.time, "process_time", lambda: next(clock))
     assert [row["ok"] for row in lives.answer_rows(30, 5, 40)] == [False, True, False]
@@ -91,13 +91,9 @@ def test_the_trade_of_the_archive_leaves_nothing_easy(tmp_path):
         assert 0 < batch[column].eq(word).mean() < 0.1
 
 
-def test_a_ledger_of_many_demos_can_be_fitted():
-    demo = load(appraiser_scale.DEMO)
-    told = appraiser_scale.fit_one(3, 2, 1)
-    finished, families = (demo.jobs["outcome"] != "open").sum(), demo.jobs["family"].nunique()
-    assert (told["own"], told["families"]) == (3 * finished, 3 * len(demo.families))
-    assert 3 * families < told["imported"] <= appraiser_scale.IMPORTED_JOBS * families
-    assert told["findings"] > 3 * len(demo.findings)
+def test_a_ledger_drawn_in_columns_can_be_fitted():
+    told = appraiser_scale.fit_one(60, 6, 3)
+    assert (told["families"], told["findings"] > 300) == (9, True)
 
 
 def test_foreign_families_can_be_imported(monkeypatch, tmp_path):

@@ -32,7 +32,6 @@ One family on offer is unknown to the ledger, and another is hardly ever in it (
 
 import datetime
 import itertools
-from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
 
@@ -43,6 +42,7 @@ from tests.worlds import Drawn, settings_rows, truth_row
 
 Rng = np.random.Generator
 World = SimpleNamespace  # one trade: its families and whatever they share
+Unit = SimpleNamespace  # as it comes in: family, year, states, age of its rubber where renewed, signs seen
 VARIANTS: tuple[str, ...] = ("wrong notes", "no notes", "supply runs out", "few families")
 
 AS_OF = datetime.date(2026, 4, 18)
@@ -98,23 +98,8 @@ FOUND = ("sound", "worn", "failed")
 OTHER_ENDS = ("cannot be opened", "no information", "not worth it", "no equipment")
 
 
-@dataclass
-class Family:
+class Family(SimpleNamespace):
     """What is true of one family; dictionaries by component."""
-
-    name: str
-    kind: str
-    first: int
-    last: int
-    price: float
-    popularity: float
-    bad_years: tuple[int, int]
-    bad_share: tuple[float, float]  # of gears made within those years, and outside
-    life: dict[str, float]
-    cost: dict[str, float]
-    rebuild: dict[str, float]
-    supply: dict[str, int]
-    gone: dict[str, tuple[datetime.date, int]] = field(default_factory=dict)  # sold out, and how it is since
 
     def supply_at(self, component: str, day: datetime.date) -> int:
         """How the component could be had on a day."""
@@ -129,17 +114,6 @@ class Family:
         """Mean worth of the parts of a broken-up unit, by the states of its components (last axis)."""
         worth = [self.cost[c] * (0.05 if self.supply[c] == 0 else 0.3) for c in KINDS[self.kind]]
         return 0.05 * self.price + (states == 0) @ np.array(worth)
-
-
-@dataclass
-class Unit:
-    """One unit as it comes in."""
-
-    family: Family
-    year: int
-    states: np.ndarray
-    fitted: int | None  # age of the rubber, where renewed
-    seen: dict[str, bool]
 
 
 def _age(year: int, day: datetime.date) -> float:
@@ -259,11 +233,14 @@ def _family(rng: Rng, kind: str, name: str) -> Family:
         price=float(WORTH[kind] * np.exp(rng.normal(0.0, 0.35))),
         popularity=float(rng.gamma(2.0)) + 0.3,
         bad_years=(run, run + 1 + int(rng.random() < 0.5)),
-        bad_share=(0.9, 0.08) if by_years else (share, share),
+        bad_share=(0.9, 0.08)
+        if by_years
+        else (share, share),  # of gears made within those years, and outside
         life={c: float(COMPONENTS[c][1] * np.exp(rng.normal(0.0, 0.18))) for c in parts},
         cost={c: float(COMPONENTS[c][4] * np.exp(rng.normal(0.0, 0.35))) for c in parts},
         rebuild={c: float(min(COMPONENTS[c][3] * ease, 0.85)) for c in parts},
         supply={c: int(rng.choice(3, p=COMPONENTS[c][2])) for c in parts},
+        gone={},  # sold out since a day, and how it is since
     )
 
 
@@ -319,7 +296,7 @@ def _unit(rng: Rng, world: World, family: Family, day: datetime.date) -> Unit:
     row = int(np.dot(states, 3 ** np.arange(len(states))[::-1]))
     chances = world.signs[family.kind][:, storage, row]
     seen = {sign: bool(rng.random() < p) for sign, p in zip(KIND_SIGNS[family.kind], chances, strict=True)}
-    return Unit(family, year, np.array(states), fitted, seen)
+    return Unit(family=family, year=year, states=np.array(states), fitted=fitted, seen=seen)
 
 
 def _window(rng: Rng, unit: Unit, exact: float) -> tuple[int | None, int | None]:

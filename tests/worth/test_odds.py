@@ -120,37 +120,40 @@ def test_many_units_at_once_are_the_units_one_by_one(monkeypatch, n_signs):
 AGES, YEARS = (35.0, 41.0), (1988.0, 1982.0)
 
 
-def enumerated(lives, common, signs, ages=AGES):
-    """Success, mean chance of having failed, and what was mended, by adding up whole units one by one."""
-    n, draws = lives.components.size, common.draws
-    odds = component_odds(lives, common, np.array(ages), np.array(YEARS))
-    all_ways, going = np.zeros((2, len(draws)))
-    failed, mended = np.zeros((2, len(draws), n))
-    cases = product(range(len(draws)), range(len(ages)), range(len(NODES)), product((0, 1), repeat=n))
+def enumerated(lives, common, signs, ages=AGES, years=YEARS, found=lambda broken: True):
+    """Success, mean chance of having failed, and what was mended, by adding up whole units one by one.
+
+    Of failures only units count in which this was found; the states of knowledge are as likely as before.
+    """
+    at, draws = lives.components, common.draws
+    odds = component_odds(lives, common, np.array(ages), np.array(years))
+    all_ways, going, here = np.zeros((3, len(draws)))
+    failed, mended = np.zeros((2, len(draws), at.size))
+    cases = product(range(len(draws)), range(len(ages)), range(len(NODES)), product((0, 1), repeat=at.size))
     for d, a, k, broken in cases:
         p = expit(odds[d, a] + common.storage_sd * NODES[k])
         chance = NODE_WEIGHTS[k] / len(ages)
-        for c in range(n):
+        for c in range(at.size):
             chance *= p[c] if broken[c] else 1 - p[c]
-        for s, seen in enumerate(signs):
+        for s in np.flatnonzero(~np.isnan(signs)):
             away = 1 - expit(common.sign_alone[s] + NODES[k] * common.sign_stored[s])
-            for c in range(n):
-                if broken[c]:
-                    away *= 1 - expit(common.sign_shows[c, s])
-            if not np.isnan(seen):
-                chance *= 1 - away if seen else away
-        goes_on, repaired = chance, np.zeros(n)
-        for c in range(n):
+            for c in np.flatnonzero(broken):
+                away *= 1 - expit(common.sign_shows[at[c], s])
+            chance *= 1 - away if signs[s] else away
+        goes_on, repaired = chance, np.zeros(at.size)
+        for c in range(at.size):
             z = draws[d, COMMON_DIMENSIONS + 3 * c + 2]
             fixed = expit(lives.repair[c, 0] + lives.repair[c, 1] * z)
-            dies = 1.0 if broken[c] else common.collateral[c]
+            dies = 1.0 if broken[c] else common.collateral[at[c]]
             goes_on *= 1 - dies + dies * fixed
             repaired[c] = dies * fixed / (1 - dies + dies * fixed)
         all_ways[d] += chance
-        failed[d] += chance * np.array(broken)
+        here[d] += chance * found(broken)
+        failed[d] += chance * found(broken) * np.array(broken)
         going[d] += goes_on
         mended[d] += goes_on * repaired
-    return going / all_ways, (failed / all_ways[:, None]).mean(axis=0), mended / going[:, None]
+    failed = (failed / all_ways[:, None]).mean(axis=0) / (here / all_ways).mean()
+    return going / all_ways, failed, mended / going[:, None]
 
 
 @settings(max_examples=25, deadline=None)

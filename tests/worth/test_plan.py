@@ -10,7 +10,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy.special import expit
 
 from reliability.errors import InvalidInput
 from reliability.records.frames import records_from_rows
@@ -18,12 +17,9 @@ from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import unit_of
 from reliability.worth.odds import (
     MOST_SEEN,
-    NODE_WEIGHTS,
-    NODES,
     Spread,
     Unit,
     appraise,
-    component_odds,
     unit_chances,
 )
 from reliability.worth.plan import (
@@ -46,6 +42,7 @@ from reliability.worth.plan import (
     unit_odds,
 )
 from tests.worth.ledgers import finding
+from tests.worth.test_odds import enumerated
 
 DAY = datetime.date(2024, 12, 1)
 T1 = {"family": "Larkov T1", "built_from": 1983, "built_to": 1983, "seen_on": DAY}
@@ -298,27 +295,10 @@ def test_findings_and_signs_together_agree_with_whole_units(demo_appraiser):
     signs[:3] = 1.0, 0.0, 1.0
     unit = Unit(np.array([38.0]), np.array([1986.0]), np.ones(1), signs)
     got = unit_odds(entry, shared, unit).given([0], [1])
-    c = entry.lives.components
-    log_odds = component_odds(entry.lives, shared, unit.age_years, unit.year)[:, 0]
-    chance, failed = 0.0, np.zeros(c.size)
-    for d in range(len(shared.draws)):
-        of_draw, here, told = 0.0, 0.0, np.zeros(c.size)
-        for k, broken in product(range(len(NODES)), product((0, 1), repeat=c.size)):
-            p = expit(log_odds[d] + shared.storage_sd * NODES[k])
-            way = NODE_WEIGHTS[k] * np.where(broken, p, 1 - p).prod()
-            hides = 1 - expit(shared.sign_shows[c])
-            away = (1 - expit(shared.sign_alone + NODES[k] * shared.sign_stored)) * np.where(
-                np.array(broken)[:, None] == 1, hides, 1.0
-            ).prod(axis=0)
-            way *= (1 - away[0]) * away[1] * (1 - away[2])
-            of_draw += way
-            if broken[0] and not broken[1]:
-                here += way
-                told += way * np.array(broken)
-        # Every state of knowledge is as likely after the signs as before; findings do tell them apart.
-        chance, failed = chance + here / of_draw, failed + told / of_draw
+    whole = {"ages": (38.0,), "years": (1986.0,), "found": lambda broken: broken[0] and not broken[1]}
+    _, failed, _ = enumerated(entry.lives, shared, signs, **whole)
     # Of those two themselves nothing more is asked.
-    assert_allclose((got.weight @ got.arrived)[2:], (failed / chance)[2:], atol=1e-6)
+    assert_allclose((got.weight @ got.arrived)[2:], failed[2:], atol=1e-6)
 
 
 # ---- the search
