@@ -46,29 +46,14 @@ def test_the_first_sheet_makes_the_ledger_unless_it_is_refused(command_line):
 
 
 @pytest.mark.parametrize(
-    ("line", "expected"),
+    ("name", "expected"),
     [
-        ("intake|X|--price|-1", "'-1' is not at least 0"),
-        ("intake|X|--sign|rust=maybe",
-         "'rust=maybe' is not written as rust=yes or rust=no; leave out what nobody"),
-        ("intake|X|--on|03/04/2024", "'03/04/2024' is not a date such as 2026-05-17"),
-        ("intake|X|--year-basis|hunch", "'hunch' is not one of"),
-        ("intake|X|--new-family", '--new-family needs --kind, such as --kind "tape deck".'),
-        ("intake|X|--lot-price|70", "--lot-price is the price of a lot: name it by --lot."),
-        ("intake|X|--lot|a|-p|7", "--price is that of one unit; the units of a --lot share its --lot-price."),
-        ("add", "Name the sheets to add, or write --ask alone."),
-        ("add|--ask|--new-component|reel", "Name the sheets to add, or write --ask alone."),
-        ("add|none.toml", "'none.toml' does not exist"),
-        ("amend|1|--why|x", "Say what changes: --set or a sheet; or --withdraw alone."),
-        ("amend|1|--why|x|--withdraw|--set|hours=2", "Say what changes: --set or a sheet; or --withdraw"),
-        ("amend|1|--set|hours=2", "Missing option '--why'"),
-        ("sold|1|-5", "No such option '-5'"),
-        ("show|a\udcff", "is followed by a byte that is no letter in UTF-8"),
-        ("show|a\0b", "cannot hold the character U+0000"),
+        ("a\udcff", "is followed by a byte that is no letter in UTF-8"),
+        ("a\0b", "cannot hold the character U+0000"),
     ],
-)  # fmt: skip
-def test_a_wrong_command_line_ends_with_2(bench, line, expected):
-    assert expected in bench.refused(*line.split("|"), code=2)
+)
+def test_a_name_that_is_no_text_is_refused(bench, name, expected):
+    assert expected in bench.refused("show", name, code=2)
 
 
 def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
@@ -95,34 +80,6 @@ def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypa
     monkeypatch.setattr("reliability.cli.amendment", somebody_else)
     told = bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt")
     assert told.startswith("Job 1: version 2 ")
-
-
-def test_show_says_only_what_is_known(bench):
-    bench.ok("add", bench.sheet("""
-        job = 1
-        outcome = "repaired"
-        remarks = "first\\nsecond"
-        worn = ["idler"]
-        [[finding]]
-        component = "switch"
-        position = "left"
-        found = "failed"
-        arose = "during work"
-        action = "replaced"
-        part_cost = 3.2
-    """))  # fmt: skip
-    shown = bench.ok("show", "1")
-    assert f"  closed         {bench.today}\n  bought_for     25.00 EUR\n" in shown
-    assert shown.endswith("""\
-  remarks        first
-                 second
-Findings:
-  idler: worn
-  switch (left): failed, during work, action replaced, part_cost 3.20 EUR
-Signs:
-  rust: yes
-Price to ask: benchodds show 1 --price
-""")
 
 
 def test_show_tells_the_price_to_ask_until_it_is_sold(bench):
@@ -156,10 +113,3 @@ def test_the_first_unit_of_a_lot_brings_its_price_and_the_others_share_it(bench)
         ledger.put("families", [{"family": "Tarnwick T2", "working_price": 90}], reason="priced")
         assert list(read_records(ledger).jobs["bought_for"]) == pytest.approx([25.0, 18.0, 18.0, 24.0])
     assert (lot["lot"], str(lot["price"]), lot["bought_on"]) == ("attic", "60.00", bench.today)
-
-
-def test_what_is_spent_says_how_much(command_line):
-    assert "at least one of amount, hours is given" in command_line.refused("spend", "stamps")
-    assert not command_line.file.exists()
-    command_line.ok("spend", "stamps", "--amount", "3")
-    assert command_line.ok("spend").splitlines()[1].split() == [command_line.today, "stamps", "3.00"]

@@ -34,17 +34,6 @@ def bench(fitted, monkeypatch):
     return fitted
 
 
-def test_the_card_is_written_and_told_in_one_line(bench):
-    said = bench.ok("card")
-    assert re.fullmatch(
-        r"Card of 1 family, 1 finished job up to 2025-03-20, \d{3} kB: reports.card\.html\n", said
-    )
-    page = (bench.folder / "reports" / "card.html").read_text("utf-8")
-    assert "Larkov T1" in page
-    assert "DEMO" not in page
-    assert page == (bench.folder / "first.html").read_text("utf-8")
-
-
 def test_a_day_of_the_sale_may_be_given(bench):
     bench.ok("card", "--out", "later.html", "--as-of", "2026-05-17")
     later = (bench.folder / "later.html").read_text("utf-8")

@@ -43,19 +43,6 @@ def test_the_odds_are_fitted_once(bench):
     assert [file.stat().st_ino for file in (bench.folder / ".benchodds").iterdir()] == [before]
 
 
-@pytest.mark.parametrize(
-    ("line", "expected"),
-    [
-        ((), "Name a file of offers, or describe one unit by --family or --model; not both."),
-        (("offers.csv", "--asked", "0"), "Name a file of offers, or describe one unit"),
-        (("none.csv",), "'none.csv' does not exist"),
-        (("--family", "Larkov T1", "--as-of", "soon"), "'soon' is not a date such as 2026-05-17"),
-    ],
-)
-def test_a_wrong_command_line_ends_with_2(bench, line, expected):
-    assert expected in bench.refused("judge", *line, code=2)
-
-
 @pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",), ("stock",)])
 def test_a_file_that_cannot_be_written(bench, command, monkeypatch):
     said = bench.refused(*command, "--out", "none/table.csv", code=2)

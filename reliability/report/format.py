@@ -130,7 +130,7 @@ def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
     return frame.assign(**dict(zip(columns, told.T, strict=True)))
 
 
-# ---- Words: sentences, windows of years, what was found
+# ---- Words: sentences, windows of years
 
 
 def capital(said: str) -> str:
@@ -149,20 +149,6 @@ def window(first: float, last: float) -> str:
     if low and high:
         return low if low == high else f"{low} to {high}"
     return f"from {low}" if low else f"until {high}" if high else ""
-
-
-def found_by_job(findings: pd.DataFrame) -> dict[str, str]:
-    """Say for each job what was found: failed parts first, then worn ones, then how many were sound."""
-    parts: dict[str, list[str]] = {job: [] for job in sorted(findings["job"].unique())}
-    for found in ("failed", "worn"):
-        for row in findings[findings["found"] == found].itertuples():
-            place = f" ({row.position})" if row.position else ""
-            late = " during work" if row.arose == "during work" else ""
-            done = f", {row.action}" if is_known(row.action) and row.action != "none" else ""
-            parts[row.job].append(f"{row.component}{place} {found}{late}{done}")
-    for job, sound in findings.loc[findings["found"] == "sound", "job"].value_counts().items():
-        parts[str(job)].append(f"{sound} sound")
-    return {job: "; ".join(said) for job, said in parts.items()}
 
 
 # ---- Markup: everything from the ledger is escaped here

@@ -13,7 +13,7 @@ HAGGLE_ROOM = 0.25  # the default, which no ledger of the verdicts changes
 TIE = re.compile(r"(?:; )?([^;]+) and ([^;]+) end as many jobs")
 NUMBER = re.compile(r"(-?\d+(?:\.\d+)?(?: %)?)")
 #: Commands whose output tells estimates: decimals and percents may move by one in the last digit.
-ESTIMATING = ("judge", "ranking", "plan", "stock", "lives")
+ESTIMATING = ("judge", "ranking", "plan", "stock", "lives", "next", "report")
 
 
 def same(name: str, old: Row, new: Row) -> bool:

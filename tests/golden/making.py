@@ -17,6 +17,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from functools import cache, partial
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -128,7 +129,19 @@ def scripted() -> Files:
             made[name] = "\n".join(told(line, run) for line in kept if line.startswith("$ "))
         for path in Path("export").iterdir():
             made[f"scripted/export/{path.name}"] = path.read_bytes().decode("utf-8")
+        for pattern in ("[!c]*.html", "families/*.html", "components/b*.html"):
+            for path in Path("reports").glob(pattern):
+                made[f"scripted/pages/{path.stem}.txt"] = words_of(path.read_text("utf-8"))
     return made
+
+
+def words_of(html: str) -> str:
+    """Give what a reader is told by a page, also by its pictures: a line for each paragraph or row."""
+    body = html[html.index("<body") :].replace("\n", " ")
+    body = re.sub(r'<[^>]*aria-label="([^"]*)"[^>]*>', r" [\1] ", body)
+    lines = re.split(r"</?(?:p|li|tr|h\d|summary|caption|figcaption|section|ul)\b[^>]*>", body)
+    told = (" ".join(unescape(re.sub(r"<[^>]+>", " ", line)).split()) for line in lines)
+    return "\n".join(["$ benchodds report", *filter(None, told), ""])
 
 
 def told(line: str, run: Callable[..., Any]) -> str:
@@ -139,7 +152,7 @@ def told(line: str, run: Callable[..., Any]) -> str:
         words = words[: words.index("<")]
     result = run(*words, input=sheet, catch_exceptions=False)
     said = [*result.stdout.splitlines(), *(f"! {each}" for each in result.stderr.splitlines())]
-    said = [each for each in said if not re.match(r"! \d+/\d+ ", each)]  # pages are ready in any order
+    said = [each for each in said if not re.match(r"! +\d+/\d+ ", each)]  # pages are ready in any order
     said += [f"[ends with {result.exit_code}]"] if result.exit_code else []
     text = "\n".join([line, *said, ""])
     text = text.replace(os.getcwd(), "FOLDER")

@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from reliability.report import format, pages
+from reliability.report import pages
 from reliability.report.pages import part
-from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, plain, reads, report_of, rows_of, said_by, thin
+from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, reads, report_of, said_by, thin
 
 CELLS = ("answer", "families", "ages", "years")
 
@@ -62,20 +62,6 @@ def test_one_trial_is_told_in_words(action, said):
     told = reads(report, "component", "answer", component="belt")
     assert said in told
     assert told.endswith("The chance rests on little of its own: look again when there are more jobs.")
-
-
-@pytest.mark.parametrize("component", ["belt", "gear"])
-def test_each_family_has_the_numbers_of_its_own_page(demo, component):
-    rows = rows_of(part(demo, "component", "families", component=component).html)[1:]
-    judged = [each for each in demo.family_pages if component in demo.components_of(each)]
-    assert len(rows) == len(judged)
-    counts = demo.counts[demo.counts["component"] == component].set_index("family")
-    for family in judged:
-        (row,) = [each for each in rows if each.startswith(family)]
-        one = format.coarse(demo.explained(family).components, "failed").set_index("component").loc[component]
-        assert plain(format.share(one["failed"])) in row
-        assert f"{counts.loc[family, 'failed']} of {counts.loc[family, 'jobs']}" in row
-        assert plain(format.years(demo.usual_age(family))) in row
 
 
 def test_pictures_by_age_share_one_axis(demo):

@@ -1,9 +1,7 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
-from reliability.report import format
 from reliability.report.pages import part
-from reliability.worth.next_steps import on_hand
-from tests.report.conftest import plain, reads, report_of, rows_of, said_by
+from tests.report.conftest import reads, report_of, rows_of
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
 JOBS = [
@@ -67,41 +65,6 @@ def test_a_loss_is_called_one_and_free_hours_are_said():
     assert "gained 15 EUR in 2 jobs and 5 h: 3 EUR an hour." in said
     assert "hours count nothing." in said
     assert "The last 2 months lost 40 EUR" in reads(bench(jobs=jobs), "earnings", "answer")
-
-
-def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo):
-    html = part(demo, "earnings", "waiting").html
-    units = on_hand(demo.records, demo.odds)
-    unsold, begun = units[units["state"] == "unsold"], units[units["state"] == "open"]
-    said = said_by(html)
-    money, worth = (plain(format.money(unsold[each].sum(), "EUR")) for each in ("money_in", "price"))
-    late = int((unsold["days"] > 90).sum())
-    assert f"{len(unsold)} units with {money} in them should sell for {worth}; {late} have waited" in said
-    assert (
-        f"{len(begun)} jobs are open; {format.money(begun['money_in'].sum(), 'EUR')}".replace("\u00a0", " ")
-        in said
-    )
-    rows = [each for each in rows_of(html) if not each.startswith("Unit")]
-    assert len(rows) == len(units)
-    for row, shown in zip([*unsold.itertuples(), *begun.itertuples()], rows, strict=True):
-        about = "about " if row.is_predicted else ""
-        price = f"should bring {format.money(row.price, 'EUR')} " if row.state == "unsold" else ""
-        wanted = (
-            f"{row.family} {row.job} {row.since:%Y-%m-%d} {price}{about}{format.money(row.money_in, 'EUR')} "
-        )
-        assert shown == " ".join(f"{wanted}{format.counted(int(row.days), 'day')}".split())
-
-
-def test_many_months_are_folded_and_years_add_them_up(demo):
-    html = part(demo, "earnings", "months").html
-    first, last = demo.records.jobs["taken_in"].min().to_period("M"), demo.as_of
-    n = 12 * (last.year - first.year) + last.month - first.month + 1
-    assert f"<summary>All {n} months</summary>" in html
-    by_year = demo.gains.groupby(demo.gains["closed"].dt.year)["gain"].sum()
-    for year, gain in by_year.items():
-        assert any(
-            each.startswith(f"{year} gain {plain(format.money(gain, 'EUR'))} ") for each in rows_of(html)
-        )
 
 
 def test_what_was_spent_beside_the_jobs_is_told_by_itself():

@@ -1,15 +1,12 @@
 """The page of the fleet: what goes wrong, what it cost, whether the odds were right."""
 
-import re
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
-from reliability.report import format
-from reliability.report.pages import part
 from reliability.report.show import show
-from tests.report.conftest import A_JOB, plain, reads, report_of, rows_of, said_by
+from tests.report.conftest import A_JOB, plain, reads, report_of, said_by
 
 
 def found(chances, repaired):
@@ -36,66 +33,6 @@ def test_few_forecasts_are_counted_and_many_told_in_a_hundred(chances, repaired,
     assert plain(said_by(html)).endswith(f"No component has ended a job at a loss yet. {says}")
 
 
-def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo):
-    jobs = demo.gains.merge(demo.records.jobs[["job", "ended_by"]], on="job")
-    by = jobs.groupby("ended_by")["gain"].agg(["sum", "count"]).sort_values("sum")
-    html = part(demo, "fleet", "cost").html
-    shown = rows_of(html)[1:]
-    wanted = [
-        plain(f"{name} {format.money(gain, 'EUR')} {n}") for name, (gain, n) in by.astype(object).iterrows()
-    ]
-    assert shown == wanted
-    failed = jobs[jobs["outcome"] != "repaired"]
-    unnamed = int(failed["ended_by"].isna().sum())
-    total = plain(format.money(failed["gain"].sum(), "EUR"))
-    said = said_by(html)
-    told = f"All {len(failed)} jobs without a repair came to {total}; {unnamed} of them name no component."
-    assert told in said
-    predicted = int((demo.gains["predicted"] != "").sum())
-    assert f"In {predicted} of 300 finished jobs an amount is not on record and is predicted instead." in said
-    worst = by.head(3)
-    lead = plain(f"{format.money(-worst['sum'].sum(), 'EUR')} in {worst['count'].sum()} jobs.")
-    names = format.listed(list(worst.index)).capitalize()
-    assert f"{names} ended the jobs that lost most: {lead}" in re.sub(
-        r" ,", ",", reads(demo, "fleet", "answer")
-    )
-
-
-def test_the_grid_shows_the_chances_of_the_verdicts_and_counts_the_records(demo):
-    html = part(demo, "fleet", "faults").html
-    heads = re.findall(r'<th scope="col"><span>.*?<bdi>(.*?)</bdi>', html)
-    dear = re.findall(r'<th scope="row">.*?<bdi>(.*?)</bdi>', part(demo, "fleet", "cost").html)
-    assert heads[: len(dear)] == dear  # one order of components on the page
-    seen = demo.own.table.drop_duplicates("record").value_counts(["family", "component"])
-    rows = re.findall(r'<tr><th scope="row">.*?<bdi>(.*?)</bdi>.*?</th>(.*?)</tr>', html, re.DOTALL)
-    assert sorted(family for family, _ in rows) == sorted(demo.ranking["family"])
-    for family, cells in rows:
-        chances = demo.explained(family).components.set_index("component")["failed"]
-        shown = re.findall(r"<td[^>]*>(.*?)</td>", cells, re.DOTALL)
-        assert len(shown) == len(heads)
-        for component, cell in zip(heads, shown, strict=True):
-            if component not in chances:
-                assert cell == ""
-                continue
-            value = format.coarse(pd.DataFrame({"p": [chances[component]]}), "p")["p"][0]
-            n = int(seen.get((family, component), 0))
-            said = plain(format.share(value)).removesuffix(" %").replace("over ", ">").replace("under ", "<")
-            assert said_by(cell) == f"{component} {said} % failed, {format.counted(n, 'record')}"
-            assert ('class="no"' in cell) == (n == 0)
-
-
-def test_forecasts_stand_beside_their_outcomes(demo):
-    said, jobs = reads(demo, "fleet", "forecasts"), demo.calibration.jobs
-    total = f"{jobs['repaired'].sum():.0f} of {len(jobs)} jobs were repaired"
-    assert f"{total}; the forecasts add up to {jobs['success_chance'].astype(float).sum():.0f}." in said
-    pairs = [(int(k), int(n)) for k, n in re.findall(r"(\d+) of (\d+) repaired", said)]
-    assert sum(k for k, _ in pairs) == jobs["repaired"].sum()
-    assert sum(n for _, n in pairs) == len(jobs)
-    found = demo.calibration
-    assert f"{found.brier:.3f}, against {found.brier_usual:.3f}" in said
-    assert "p-value" not in said
-
-
 @pytest.mark.parametrize(
     ("repaired", "says"),
     [(20, "That may be chance."), (38, "the forecasts were too low."), (3, "the forecasts were too high.")],
@@ -107,18 +44,6 @@ def test_only_what_chance_does_not_explain_is_called_wrong(demo, repaired, says)
     said = reads(SimpleNamespace(calibration=SimpleNamespace(jobs=jobs, **scores)), "fleet", "forecasts")
     assert says in said
     assert "lies within 6 of the forecast in 19 of 20 cases" in said
-
-
-def test_each_year_counts_its_outcomes(demo):
-    jobs = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
-    rows = rows_of(part(demo, "fleet", "years").html)[1:]
-    years = jobs["closed"].dt.year
-    assert len(rows) == years.max() - years.min() + 1
-    for year, row in zip(range(years.min(), years.max() + 1), rows, strict=True):
-        counts = jobs[years == year]["outcome"].value_counts()
-        each = [int(counts.get(name, 0)) for name in ("repaired", "sold as is", "donor", "scrapped")]
-        assert row == f"{year} {each[0]} of {sum(each)} repaired {each[1]} {each[2]} {each[3]}"
-    assert "8 jobs are still open." in reads(demo, "fleet", "years")
 
 
 def test_a_year_without_a_job_is_there_with_none():

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reliability.report import format
-from reliability.report.format import bullets, found_by_job, paragraph, slugs, verdict_mark, window
+from reliability.report.format import bullets, paragraph, slugs, verdict_mark, window
 from reliability.report.show import Shown, show
 from tests.report.conftest import rows_of
 
@@ -67,23 +67,6 @@ NAN = float("nan")
 )  # fmt: skip
 def test_how_each_thing_is_said(said, expected):
     assert said == expected
-
-
-def test_what_was_found_is_said_worst_first():
-    findings = pd.DataFrame(
-        [
-            ("1", "belt", "", "sound", "as received", "none"),
-            ("1", "gear", "", "worn", "as received", "serviced"),
-            ("1", "head", "left", "failed", "as received", "replaced"),
-            ("1", "switch", "", "failed", "during work", "none"),
-            ("2", "belt", "", "sound", "as received", "none"),
-        ],
-        columns=["job", "component", "position", "found", "arose", "action"],
-    )
-    assert found_by_job(findings) == {
-        "1": "head (left) failed, replaced; switch failed during work; gear worn, serviced; 1 sound",
-        "2": "1 sound",
-    }
 
 
 # ---- Markup: text of the ledger never becomes any

@@ -1,46 +1,14 @@
 """The first page: every number on it is one of the records or of the odds."""
 
-import re
-
 import pandas as pd
 
 from reliability.report import format
 from reliability.report.data import ReportData
 from reliability.report.pages import part
 from reliability.worth.next_steps import to_do
-from tests.report.conftest import A_JOB, data_of, reads, report_of, rows_of, said_by, thin
+from tests.report.conftest import A_JOB, data_of, reads, report_of, said_by, thin
 
 VERDICTS = ("take", "haggle", "try one", "skip")
-
-
-def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outcomes(
-    demo,
-):
-    counts = demo.ranking["verdict"].value_counts()
-    verdicts = ", ".join(f"{counts[each]} {each}" for each in VERDICTS if each in counts)
-    jobs = demo.calibration.jobs
-    repaired, forecast = 100 * jobs["repaired"].mean(), 100 * jobs["success_chance"].astype(float).mean()
-    assert reads(demo, "index", "answer") == (
-        f"What to take, up to what {verdicts}. Of every 100 jobs {repaired:.0f} were repaired where "
-        f"{forecast:.0f} had been forecast."
-    )
-
-
-def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo):
-    shown = rows_of(part(demo, "index", "verdicts", frame=demo.ranking).html)[1:]
-    own = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
-    assert len(shown) == len(demo.ranking)
-    for row, said in zip(demo.ranking.itertuples(), shown, strict=True):
-        jobs = own[own["family"] == row.family]
-        repaired = int((jobs["outcome"] == "repaired").sum())
-        record = f"{repaired} of {len(jobs)}" if len(jobs) else "no jobs"
-        limit = f"up to {int(row.ceiling)} EUR" if row.ceiling >= 1 else "only for free"
-        limit = "not even for free" if row.ceiling < 0 else limit
-        assert said == (
-            f"{row.family} {row.kind} {limit} "
-            f"{format.money(row.usual_price, 'EUR')} {format.in_hundred(row.chance_of_loss)} "
-            f"{record} so far → next {format.share(row.success_chance)}"
-        ).replace(format.HARD_SPACE, " ")
 
 
 def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo):
@@ -124,15 +92,3 @@ def test_units_that_nobody_decided_on_wait_too():
     assert reads(report_of(jobs=[A_JOB], sightings=sightings), "index", "waiting").startswith(told)
     decided = report_of(jobs=[A_JOB], sightings=sightings[1:])
     assert reads(decided, "index", "waiting") == "To do Nothing waits."
-
-
-def test_the_newest_jobs_have_their_gain(demo):
-    html = part(demo, "index", "newest").html
-    last = demo.gains.sort_values(["closed", "job"], ascending=False).head(10)
-    lines = [said_by(each) for each in re.findall(r"<li>(.*?)</li>", html, re.DOTALL)]
-    assert len(lines) == 10
-    for row, said in zip(last.itertuples(), lines, strict=True):
-        verb = ("lost " if row.gain < 0 else "gained ") + ("about " if row.predicted else "")
-        gain = format.money(abs(row.gain), "EUR").replace(format.HARD_SPACE, " ")
-        start = f"{row.job} , {row.closed:%Y-%m-%d} , {row.family} : {row.outcome}, {verb}{gain}"
-        assert said.startswith(start)

@@ -8,38 +8,6 @@ from reliability.report.pages import part
 from tests.report.conftest import A_FINDING, A_JOB, data_of, reads, report_of, said_by
 
 
-def test_the_answer_counts_what_is_in_the_ledger(demo):
-    records = demo.records
-    is_open = int((records.jobs["outcome"] == "open").sum())
-    finished = len(records.jobs) - is_open
-    numbers = records.jobs["job"].str[1:].astype(int)
-    given = numbers.max() - numbers.min() + 1
-    said = reads(demo, "ledger", "answer")
-    missing = given - len(records.jobs)
-    assert (
-        f"{finished} finished jobs, {is_open} open; {missing} of {given} job numbers were never written up."
-        in said
-    )
-    assert f"{len(records.families)} families, {len(records.models)} models, " in said
-    assert f"{len(records.findings):,} findings".replace(",", " ") in said
-    first, last = (
-        f"{day:%Y-%m-%d}" for day in (records.jobs["taken_in"].min(), records.jobs["taken_in"].max())
-    )
-    assert f"Units were taken in from {first} to {last} ." in said
-
-
-def test_what_is_doubtful_is_named_with_its_rows(demo):
-    said = reads(demo, "ledger", "doubtful")
-    told = "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count"
-    assert told in said
-    late = demo.records.jobs[
-        (demo.records.jobs["outcome"] == "open") & (demo.records.jobs["taken_in"] < "2026-05-01")
-    ]
-    since = f"{late['taken_in'].iloc[0]:%Y-%m-%d}"
-    assert f"Long open job {late['job'].iloc[0]}: open since {since}; close it" in said
-    assert " , ".join(f"job {each}" for each in late["job"]) in said
-
-
 def test_years_and_amounts_are_written_as_in_the_ledger():
     part = {"part": 1, "component": "motor", "job": "1", "worth": 15.5, "kept_on": "2024-03-05"}
     families = [{"family": "T2", "kind": "radio", "first_year": 1980}]
@@ -47,18 +15,6 @@ def test_years_and_amounts_are_written_as_in_the_ledger():
     said = reads(report, "ledger", "doubtful")
     assert "built … to 1979, the family was made 1980 to …" in said
     assert "salvage_value 15.00, but its parts on the shelf are worth 15.50" in said
-
-
-def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):
-    said, jobs = reads(demo, "ledger", "cannot_tell"), demo.records.jobs
-    guessed = int((jobs["year_basis"] == "guess").sum())
-    unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
-    wide = int((jobs["built_to"] > jobs["built_from"]).sum())
-    assert f"Of {len(jobs)} jobs, {guessed} have a guessed year of production, {wide} a window" in said
-    assert f"{unknown} no year at all" in said
-    years = jobs["taken_in"].dt.year
-    assert f"within {years.max() - years.min() + 1} calendar years" in said
-    assert f"{int((jobs['outcome'] == 'open').sum())} jobs are still open." in said
 
 
 def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(awkward, awkward_records):
@@ -124,9 +80,3 @@ def test_one_unknown_year_for_all_is_said():
     report = report_of(jobs=jobs, findings=[{**A_FINDING, "job": number} for number in "123"])
     said = reads(report, "ledger", "cannot_tell")
     assert "All records of some components of T2 (1976 to 1984) share one unknown year of production." in said
-
-
-def test_findings_that_were_left_out_are_counted(demo):
-    said = reads(demo, "ledger", "left_out")
-    for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
-        assert (f"{reason} {n} " in said) == (n > 0)

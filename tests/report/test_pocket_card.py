@@ -12,15 +12,14 @@ from html.parser import HTMLParser
 import numpy as np
 import pandas as pd
 import pytest
-from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.card import card_data, make_card, write_card
+from reliability.report.card import make_card, write_card
 from reliability.report.format import limit, money, share
 from reliability.report.run import CARD, card_day, mark_in
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.review import ranking
-from tests.report.cards import EVIL, LONG
+from tests.report.cards import EVIL
 from tests.simulate.fleet import make_world, run_bench
 from tests.simulate.world import NAMED_WORLDS
 
@@ -133,18 +132,6 @@ def test_names_stay_names(page):
     numbers = json.loads(elements.inside[("script", "numbers")])
     assert EVIL in [entry[0] for entry in numbers["families"]]
     assert "<" not in elements.inside[("script", "numbers")]
-
-
-def test_lives_after_a_change_go_along(nasty):
-    appraiser, _ = nasty
-    entry = appraiser.families[LONG]
-    after = np.float32(entry.lives.life + 0.125).astype(float)
-    change = np.where(np.arange(len(after)) == 2, 1980.0, np.nan)
-    changed = replace(entry, lives=replace(entry.lives, life_after=after, change_year=change))
-    data = card_data(replace(appraiser, families={LONG: changed}, models={}), appraiser.as_of)
-    (row,) = data["families"]
-    assert row[6] == [[2, 1980.0]]
-    assert_array_equal(np.frombuffer(base64.b64decode(row[8]), "<f4")[-5:], after[2])
 
 
 def rows_by_verdict(page):
