@@ -30,14 +30,14 @@ from reliability.errors import (
     unknown,
     unseen,
 )
+from reliability.records.files import MOST_TOML_BYTES
 from reliability.records.sheet import (
-    MOST_SHEET_BYTES,
     JobSheet,
     amendment,
     blank_sheet,
-    decode_sheet,
     load_sheet,
     open_jobs,
+    read_sheet,
     read_window,
     write_up,
 )
@@ -301,7 +301,7 @@ def fitted(ledger: "Ledger", as_of: datetime.date | None = None) -> tuple["Appra
 def sheet_from(path: str) -> JobSheet:
     """Read a job sheet from a file, or where its path is a dash from standard input."""
     if path == "-":
-        return decode_sheet(sys.stdin.buffer.read(MOST_SHEET_BYTES + 1), "standard input")
+        return read_sheet(sys.stdin.buffer.read(MOST_TOML_BYTES + 1), "standard input")
     return load_sheet(path)
 
 

@@ -22,7 +22,7 @@ from pathlib import Path
 from secrets import token_hex
 from typing import IO, Any, NamedTuple
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, reason
 
 #: A part to which nothing was written for so long has no living writer.
 _ABANDONED_SECONDS = 600
@@ -201,6 +201,8 @@ def replace_file(path: Path, content: str, *, private: bool = False) -> None:
 
 # What others wrote: read whole only within bounds, so that none of it is waited for.
 
+#: A plan of some ten thousand families; a job sheet is far below.
+MOST_TOML_BYTES = 1_000_000
 #: No name of ours has so many dots, and the reader of TOML takes the square of their number as steps.
 _MOST_DOTS = 30
 _MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
@@ -215,17 +217,39 @@ def read_at_most(path: Path, most: int) -> bytes:
     return content
 
 
-def parse_toml(
-    text: str, source: str, what: str, done: str, parse_float: Callable[[str], Any] = Decimal
+def load_toml(
+    path: Path, what: str, done: str, parse_float: Callable[[str], Any] = Decimal
 ) -> dict[str, Any]:
-    """Read TOML; `what` it is and what was `done` stand in the messages."""
-    if found := _MANY_DOTS.search(text):
-        line = text.count("\n", 0, found.start()) + 1
-        raise InvalidInput(f"{source}, line {line}: no name in a {what} has {_MOST_DOTS} dots. {done}")
+    """Read a file of TOML; see `parse_toml`."""
     try:
+        with path.open("rb") as stream:
+            content = stream.read(MOST_TOML_BYTES + 1)
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be read: {reason(error)}. {done}") from None
+    return parse_toml(content, str(path), what, done, parse_float)
+
+
+def parse_toml(
+    content: bytes | str, source: str, what: str, done: str, parse_float: Callable[[str], Any] = Decimal
+) -> dict[str, Any]:
+    """Read TOML in UTF-8; `what` it is and what was `done` stand in the messages."""
+    content = content.encode() if isinstance(content, str) else content
+    if len(content) > MOST_TOML_BYTES:
+        raise InvalidInput(f"{source} has more than {MOST_TOML_BYTES:,} bytes, which no {what} has. {done}")
+    try:
+        text = content.decode("utf-8-sig")
+        if found := _MANY_DOTS.search(text):
+            line = text.count("\n", 0, found.start()) + 1
+            raise InvalidInput(f"{source}, line {line}: no name in a {what} has {_MOST_DOTS} dots. {done}")
         return tomllib.loads(text, parse_float=parse_float)
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        told = f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8"
+        raise InvalidInput(f"{told}; save the {what} as UTF-8. {done}") from None
     except tomllib.TOMLDecodeError as error:
         raise InvalidInput(f"{source} is not written in TOML: {error}. {done}") from None
+    except InvalidInput:
+        raise
     except (ValueError, ArithmeticError, RecursionError):
         # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
         raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. {done}") from None

@@ -18,14 +18,13 @@ from reliability.errors import (
     Refused,
     counted,
     nearest,
-    reason,
     refuse,
     shown,
 )
 from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
-from reliability.records.files import parse_toml, read_at_most
+from reliability.records.files import load_toml
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
 from reliability.records.package import Source
@@ -172,20 +171,10 @@ def _by_word(meanings: Mapping[str, str]) -> dict[str, str]:
     return {folded(word): meaning for word, meaning in meanings.items() if folded(word)}
 
 
-#: Enough for some ten thousand families.
-MOST_PLAN_BYTES = 1_000_000
-
-
 def read_plan(path: Path) -> Plan:
     """Read a plan; refuse one with open questions, or with anything that no plan says."""
     done = "Nothing was imported."
-    try:
-        text = read_at_most(path, MOST_PLAN_BYTES).decode("utf-8-sig")
-    except OSError as error:
-        raise InvalidInput(f"{path} cannot be read: {reason(error)}. {done}") from None
-    except ValueError as error:
-        raise InvalidInput(f"{path} is no plan: {error}. {done}") from None
-    raw = parse_toml(text, str(path), "plan", done, float)
+    raw = load_toml(path, "plan", done, float)
     has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
     if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
         count = counted(len(still_open), "question")

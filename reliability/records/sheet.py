@@ -3,7 +3,7 @@
 import datetime
 import re
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 from reliability.errors import (
     Fault,
     FaultsFound,
-    InvalidInput,
     Refused,
     UnknownName,
     nearest,
@@ -21,9 +20,9 @@ from reliability.errors import (
     some,
 )
 from reliability.records.checks import JobDocument, Taken, kept_faults
-from reliability.records.files import parse_toml, toml_text
+from reliability.records.files import load_toml, parse_toml, toml_text
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, USUAL_COMPONENTS, usual_components
-from reliability.records.values import clean_text, exponent_of, read_value
+from reliability.records.values import clean_text, exponent_of
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -40,10 +39,7 @@ COLUMNS = {
 }
 _WINDOW = re.compile(r"([0-9]{4})(?:\s*-\s*([0-9]{4}))?")
 _ABOVE = "it belongs to the job: write it above the first heading in brackets"
-_MOST_CHARACTERS = 200_000
-MOST_SHEET_BYTES = 4 * _MOST_CHARACTERS
-#: A unit of a hundred components, all of it told, has some thousand.
-_MOST_ENTRIES = 3_000
+_NOTHING_DONE = "Nothing was written."
 
 
 @dataclass(frozen=True)
@@ -75,42 +71,12 @@ def _components(document: JobDocument) -> set[str]:
 
 def load_sheet(path: str | Path) -> JobSheet:
     """Read a sheet from a file."""
-    try:
-        with Path(path).open("rb") as stream:
-            return decode_sheet(stream.read(MOST_SHEET_BYTES + 1), str(path))
-    except OSError as error:
-        raise InvalidInput(f"{path} cannot be read: {error.strerror}. Nothing was written.") from None
+    return _Reader(str(path), load_toml(Path(path), "sheet", _NOTHING_DONE)).sheet()
 
 
-def decode_sheet(content: bytes, source: str) -> JobSheet:
-    """Read a sheet from its bytes: UTF-8, with or without a byte-order mark."""
-    if len(content) > MOST_SHEET_BYTES:
-        raise InvalidInput(f"{source} has more than {_MOST_CHARACTERS} characters, which no sheet has. "
-                           "Nothing was written.")  # fmt: skip
-    try:
-        return read_sheet(content.decode("utf-8-sig"), source)
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        told = f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8"
-        raise InvalidInput(f"{told}; save the sheet as UTF-8. Nothing was written.") from None
-
-
-def read_sheet(text: str, source: str = "sheet") -> JobSheet:
-    """Read a sheet."""
-
-    def entries(value: object) -> int:
-        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-        return len(inner) + sum(map(entries, inner))
-
-    def refuse_above(most: int, found: int, what: str) -> None:
-        if found > most:
-            told = f"{source} has {found} {what}; a sheet has at most {most}."
-            raise InvalidInput(f"{told} Nothing was written.")
-
-    refuse_above(_MOST_CHARACTERS, len(text), "characters")
-    raw = parse_toml(text, source, "sheet", "Nothing was written.")
-    refuse_above(_MOST_ENTRIES, entries(raw), "entries")
-    return _Reader(source, raw).sheet()
+def read_sheet(content: str | bytes, source: str = "sheet") -> JobSheet:
+    """Read a sheet from its text, or from its bytes in UTF-8."""
+    return _Reader(source, parse_toml(content, source, "sheet", _NOTHING_DONE)).sheet()
 
 
 def read_window(value: object) -> tuple[int, int]:
@@ -132,28 +98,25 @@ def _cell(value: object) -> object:
     return None if text == "" else text
 
 
-def _is_list(kind: type) -> Callable[[Any], bool]:
-    return lambda value: isinstance(value, list) and all(isinstance(each, kind) for each in value)
-
-
-def _is(kind: type) -> Callable[[Any], bool]:
-    return lambda value: isinstance(value, kind)
-
-
-#: What each entry that is no cell holds: the test, what stands for none, and how else it is written.
-_SHAPES: dict[str, tuple[Callable[[Any], bool], Any, str]] = {
-    **{state: (_is_list(str), [], '{} is not a list of components such as ["belt", "motor"]')
-       for state in STATES},
-    **{name: (_is_list(dict), [], f"is a table of its own, with the heading [[{name}]]")
+#: What each entry that is no cell holds: its shapes, what stands for none, and how else it is written.
+_SHAPES: dict[str, tuple[list[Any], Any, str]] = {
+    **{state: ([[str]], [], '{} is not a list of components such as ["belt", "motor"]') for state in STATES},
+    **{name: ([[dict]], [], f"is a table of its own, with the heading [[{name}]]")
        for name in ("finding", "followup")},
-    "rest_sound": (_is(bool), False, "{} is neither true nor false"),
-    "signs": (_is(dict), {}, "is a table with the heading [signs] and lines such as rust = true"),
-    "new_family": (_is(dict), None, "is a table with the heading [new_family] and lines such as "
+    "rest_sound": ([bool], False, "{} is neither true nor false"),
+    "signs": ([dict], {}, "is a table with the heading [signs] and lines such as rust = true"),
+    "new_family": ([dict], None, "is a table with the heading [new_family] and lines such as "
                    'kind = "tape deck"'),
-    "kept": (lambda value: isinstance(value, dict) or _is_list(str)(value), [], '{} is neither a list of '
-             'components such as ["motor"] nor a table with the heading [kept] and lines such as '
-             "motor = 12.00"),
+    "kept": ([[str], dict], [], '{} is neither a list of components such as ["motor"] nor a table with the '
+             "heading [kept] and lines such as motor = 12.00"),
 }  # fmt: skip
+
+
+def _fits(value: Any, shape: Any) -> bool:
+    """Tell whether a value is of a type, or a list of such."""
+    if isinstance(shape, list):
+        return isinstance(value, list) and all(isinstance(each, shape[0]) for each in value)
+    return isinstance(value, shape)
 
 
 class _Reader:
@@ -168,9 +131,9 @@ class _Reader:
 
     def entry(self, name: str) -> Any:
         """Take an entry that is no cell; one of another shape is a fault, and counts as none."""
-        is_right, nothing, otherwise = _SHAPES[name]
+        shapes, nothing, otherwise = _SHAPES[name]
         value = self.raw.get(name, nothing)
-        if name not in self.raw or is_right(value):
+        if name not in self.raw or any(_fits(value, shape) for shape in shapes):
             return value
         self.fault(name, otherwise.format(shown(value)))
         return nothing
@@ -429,7 +392,6 @@ _AT_INTAKE = '--new-family --kind "tape deck"'
 _IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 #: How the ledger calls the rows that come with a job, and a sheet.
 _NEW = {"families, row 1": "new_family", "lots, row 1": "new_lot"}
-_KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
 _HOW_IT_ENDED = f"a sheet says how the job ended: {', '.join(TABLES['jobs']['outcome'].allowed[:-1])}"
 
@@ -525,7 +487,6 @@ def _write(
     found += wrong
     old = _open_job(ledger, job, found, notes)
     notes += _dated(job, old, today)
-    notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
     job["family"] = job.get("family") or (old and old["job"]["family"])
     said = {row["component"] for row in old["findings"]} if old else set()
     kind = names.families.get(str(job["family"]))
@@ -586,18 +547,3 @@ def _dated(job: dict[str, Any], old: JobDocument | None, today: datetime.date) -
         return [f"closed today, {today}"]
     job["taken_in"] = today.isoformat()
     return [f"taken in and closed today, {today}"]
-
-
-def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponent: int) -> list[str]:
-    """Say so where a sheet changes what was written of a unit when it came: it may be about another one."""
-    changes = []
-    for name in _KNOWN_AT_INTAKE:
-        try:
-            said = read_value(TABLES["jobs"][name], job.get(name), exponent)
-        except Refused:
-            continue  # a fault, told as such
-        if None not in (said, held[name]) and said != held[name]:
-            changes.append(f"{name} {held[name]} -> {said}")
-    told = f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
-    told += "sheet is about another unit, amend that job back and add the sheet without its number"
-    return [told] if changes else []
