@@ -3,7 +3,6 @@ import random
 import re
 import sqlite3
 from contextlib import closing
-from decimal import Decimal
 from types import SimpleNamespace
 from unittest.mock import Mock
 
@@ -16,7 +15,6 @@ from reliability.records.database import worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.bench import read_bench
-from tests.packages import next_number
 
 TODAY = datetime.date(2026, 11, 24)
 
@@ -164,23 +162,6 @@ def test_gaps_of_numbers_that_are_days_are_not_counted_and_cut_short(ledger, fin
     assert said.endswith(", jobs 241027 to 241104, and 5 more]")
 
 
-def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told):
-    for number in ("20240001", "20240002", "20240004", "20250001", "2024-0001", "2025-0001", "2025-0002"):
-        ledger.add(finished(job=number))
-    assert told("gap in the job numbers") == [
-        "gap in the job numbers: 1 job was never written up; gap_repaired_share says how they count [job 20240003]"
-    ]
-    ledger.add(finished(job="20250002"))
-    assert next_number(ledger) == "20250003"
-
-
-def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):
-    ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2025-05"}})
-    ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-28"}})  # 180 days before that day
-    said = "long open: open since 2025-05; close it, or it counts as unfinished [job 1]"
-    assert told("long open") == [said]
-
-
 RADIO = ("families", [{"family": "Dallow 80", "kind": "radio"}])
 NO_FINDINGS = "no findings: 2 finished jobs, but no state of any component [family Tarnwick T2]"
 FAILED = [
@@ -214,6 +195,13 @@ def ended_by_gear(*found, why="too worn"):
      ["too rosy: 20 of 21 finished jobs were repaired; were the others written up? [this bench]",
       "too rosy: 20 of 20 finished jobs were repaired; were the others written up? [origin swap shop]",
       "too rosy: 20 of 20 finished jobs were repaired; were the others written up? [family Dallow 80]"]),
+    ("long open",  # 180 days before that day, and more
+     [{"outcome": "open", "closed": None, "taken_in": day} for day in ("2025-05", "2026-05-28")],
+     ["long open: open since 2025-05; close it, or it counts as unfinished [job 1]"]),
+    ("model of another family",
+     [RADIO, ("models", [{"model": "M", "family": "Tarnwick T2"}]), {"model": "M"},
+      ("models", [{"model": "M", "family": "Dallow 80"}])],
+     ["model of another family: model M belongs to Dallow 80, the job to Tarnwick T2 [job 1]"]),
     ("no findings, only failures", [{}, {"outcome": "donor"}], [NO_FINDINGS]),
     ("no findings, only failures", [{}, *FAILED],
      ["only failures: 10 findings and none of them sound; sound parts are written down too [family Tarnwick T2]"]),
@@ -284,18 +272,6 @@ def test_what_is_doubtful_is_told(ledger, finished, told, topics, steps, lines):
         else:
             ledger.add(finished(**step))
     assert told(*topics.split(", ")) == lines
-
-
-def test_a_model_given_to_another_family_since(ledger, finished, told):
-    ledger.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
-    ledger.put("models", [{"model": "M", "family": "Tarnwick T2"}], reason="x")
-    ledger.add(finished(model="M"))
-    ledger.put("models", [{"model": "M", "family": "Dallow 80"}], reason="wrong before")
-    assert told("model of another family") == [
-        "model of another family: model M belongs to Dallow 80, the job to Tarnwick T2 [job 1]"
-    ]
-    ledger.amend("1", {"job": {"family": "Dallow 80"}}, reason="moved with its model")
-    assert told("model of another family") == []
 
 
 def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
@@ -404,15 +380,6 @@ def test_a_value_of_another_kind_is_damage(ledger, file, full, value):
             damaged.rows("jobs")
         told = r"damaged file: its own check says 'non-INT\w* value in jobs\.bought_for'; restore a backup"
         assert re.fullmatch(told, str(damaged.check()[0]))
-
-
-def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
-    monkeypatch.setattr(database, "from_sql", lambda *_: Decimal("x"))
-    with pytest.raises(
-        LedgerError,
-        match=r"^The table families holds a value that nobody could have written: the ledger is damaged",
-    ):
-        ledger.rows("families")
 
 
 def test_damage_is_told_in_one_line_with_what_the_database_found_first():
