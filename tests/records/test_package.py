@@ -188,9 +188,14 @@ def test_places_that_hold_no_package(package, tmp_path):
         (tmp_path / "empty", f"holds no table; it may hold {names}"),
     ):
         assert refused(read_package, place).message == f"{place} {told}"
+    (package / "signs.csv").unlink()
+    (package / "signs.csv").mkdir()
+    assert faults_of(package) == ["signs.csv: cannot be read: Is a directory"]
 
 
 def test_a_misspelt_file_is_not_passed_over(package):
+    (package / "my letters.csv").write_text("no table, and not listed")
+    read_package(package)
     (package / "datapackage.json").unlink()
     shutil.copy(package / "findings.csv", package / "finding.csv")
     shutil.copy(package / "findings.csv", package / "offers.csv")  # documented, and no table
@@ -201,6 +206,7 @@ def test_a_misspelt_file_is_not_passed_over(package):
     assert faults_of(package) == [
         f"Signs.CSV: is no table; there are {listed}. Did you mean 'signs'?",
         f"finding.csv: is no table; there are {listed}. Did you mean 'findings'?",
+        f"my letters.csv: is no table; there are {listed}.",
         "parts.xlsx: is no CSV file; save it as parts.csv",
     ]
 
@@ -235,13 +241,6 @@ def test_a_descriptor_that_does_not_fit_its_folder(package, ledger, at, change, 
     said = f"datapackage.json: {'resource ' if at else ''}{told}"
     assert refused(load_package_records, package).faults[0] == said
     assert refused(import_package, package, ledger).faults[0] == said
-
-
-def test_a_table_that_is_listed_lies_in_the_folder(package):
-    (package / "findings.csv").unlink()
-    (package / "my letters.csv").write_text("no table, and not listed")
-    told = f"datapackage.json: resource 'findings' has the path 'findings.csv', {WHERE}"
-    assert faults_of(package) == [told]
 
 
 def test_faults_of_all_files_come_together(package):
@@ -395,24 +394,11 @@ def test_what_is_wrong_is_told_with_file_line_and_column(read, content, faults):
     assert read(content)[1] == faults
 
 
-def test_a_folder_in_place_of_a_file_is_a_fault(tmp_path):
-    (tmp_path / "signs.csv").mkdir()
-    source = CsvTable(tmp_path / "signs.csv", TABLES["signs"], 2)
-    assert list(source.lines()) == []
-    assert [str(fault) for fault in source.faults] == ["signs.csv: cannot be read: Is a directory"]
-
-
 @settings(deadline=None)
 @given(st.text(alphabet="'=+-@ab\t＝－\u200b\ufeff", max_size=6))
 def test_no_text_is_lost_to_a_spreadsheet(text):
     assert restored(neutralised(text)) == text
     assert not neutralised(text).lstrip("\t\u200b\ufeff").startswith(tuple("=+-@＝＋－＠"))
-
-
-def test_a_foreign_apostrophe_before_a_formula_is_taken_for_ours(read):
-    lines, faults = read("job,sign,seen\n'-5,'twas,yes\n")
-    assert faults == []
-    assert rows(lines) == [(2, "-5", "'twas", "yes")]
 
 
 CELLS = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp")), max_size=20)
