@@ -114,7 +114,6 @@ class _Draft:
             if not is_read and (number := self._number_in_both(main, sheet)):
                 self.joined_by, is_read = number, True
             self.read += [sheet] * is_read
-        self.asked = [sheet for sheet in self.read if sheet.is_hidden]
         self.read = [sheet for sheet in self.read if not sheet.is_hidden]
 
     def _number_in_both(self, *both: Sheet) -> str:
@@ -256,16 +255,12 @@ class _Draft:
     def _file_lines(self) -> None:
         if spreadsheets.is_workbook(self.path):
             return
-        forms = spreadsheets.csv_forms(self.path)
-        form, read = forms[0]
+        form, read = spreadsheets.csv_form(self.path)
         self._line("separator", spreadsheets.SEPARATORS[form.separator])
         if not form.quotes:
             self._line("quotes", False, "quotation marks are signs like any other here")
-        if len(forms) > 1:
-            told = "; ".join(f"{other.encoding}: {', '.join(found[:6])}" for other, found in forms)
-            self._ask("encoding", f"the file is no UTF-8. Which of these reads its words rightly? {told}")
-        else:
-            self._line("encoding", form.encoding, f"it reads: {', '.join(read[:6])}" if read else "")
+        others = f"; if not rightly: {', '.join(spreadsheets.ENCODINGS)}"
+        self._line("encoding", form.encoding, f"it reads: {', '.join(read[:6])}{others}" if read else "")
 
     def _row_lines(self) -> None:
         meanings = {"jobs": "a job has one row", "parts": "a job has one row for each part",
@@ -308,12 +303,10 @@ class _Draft:
         self.out.append("[sheets]")
         for sheet in self.sheets:
             header, key = self.headers[sheet.name], toml_text(sheet.name)
-            if sheet in self.asked:
-                self._ask(key, f'sheet {sheet.name!r} is hidden. Is it read? "{LEAVE_OUT}", or, without '
-                          f"quotation marks, {{ header = {header} }}")  # fmt: skip
-            elif sheet not in self.read:
+            if sheet not in self.read:
                 seen = [text_of(cell) for cells in sheet.rows[:8] for cell in cells if cell is not None]
-                self._line(key, LEAVE_OUT, f"it begins: {' | '.join(seen[:8])}"[:100].replace("\n", " "))
+                begins = f"{'hidden, ' * sheet.is_hidden}it begins: {' | '.join(seen[:8])}"
+                self._line(key, LEAVE_OUT, begins[:100].replace("\n", " "))
             else:
                 told = ", ".join(f"{count} {why}" for why, count in self.passed[sheet.name].items())
                 count = counted(sum(row.sheet == sheet.name for row in self.rows), "row")

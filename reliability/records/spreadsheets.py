@@ -58,7 +58,7 @@ def read_sheets(path: Path, form: "CsvForm | None" = None) -> list[Sheet]:
     content = _content(path)
     if is_workbook(path, content):
         return _workbook(path, content)
-    form = form or csv_forms(path)[0][0]
+    form = form or csv_form(path)[0]
     try:
         text = content.decode(form.encoding)
     except (UnicodeDecodeError, LookupError) as error:
@@ -112,7 +112,7 @@ def plain(cell: Any) -> Cell:
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _MARKS = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig"), (b"", "utf-8"))
-#: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS.
+#: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS; the likelier first.
 ENCODINGS = ("cp1252", "mac_roman", "cp850")
 _LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóúìòùõãÉÈ€£°½¼¾²µ«»–—‘’“”„…·×±´")
 #: So much of a file tells how it is divided.
@@ -127,27 +127,23 @@ class CsvForm(NamedTuple):
     quotes: bool
 
 
-def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
-    """Find how a CSV file can have been written, and the words that tell encodings apart."""
+def csv_form(path: Path) -> tuple[CsvForm, list[str]]:
+    """Find how a CSV file seems to be written, and the words by which its encoding can be told."""
     content = _content(path)
     encoding = next(name for mark, name in _MARKS if content.startswith(mark))
     try:
         text = content.decode(encoding, "strict" if encoding == "utf-8" else "replace")
-        return [(_divided(text, encoding), [])]
+        return _divided(text, encoding), []
     except UnicodeDecodeError:
         pass
     # Only lines that tell encodings apart, and no more of them than anybody reads.
     telling = b"\n".join(line for line in content.split(b"\n") if not line.isascii())[:_LOOKED_AT]
     read = {name: telling.decode(name, "replace") for name in ENCODINGS}
-    odd = {name: sum(not sign.isascii() and sign not in _LETTERS for sign in text)
-           for name, text in read.items()}  # fmt: skip
-    found: dict[tuple[str, ...], str] = {}
-    for name in ENCODINGS:
-        if odd[name] == min(odd.values()):
-            told = (word[:40] for word in re.findall(r"(?:\w|[^\x00-\x7f])+", read[name]))
-            found.setdefault(tuple(dict.fromkeys(word for word in told if not word.isascii())), name)
-    start = content[: _LOOKED_AT + 1]
-    return [(_divided(start.decode(name, "replace"), name), list(told)) for told, name in found.items()]
+    name = min(ENCODINGS, key=lambda name: sum(not sign.isascii() and sign not in _LETTERS
+                                               for sign in read[name]))  # fmt: skip
+    told = [word for word in re.findall(r"(?:\w|[^\x00-\x7f])+", read[name]) if not word.isascii()]
+    start = content[: _LOOKED_AT + 1].decode(name, "replace")
+    return _divided(start, name), [word[:40] for word in dict.fromkeys(told)]
 
 
 def _divided(text: str, encoding: str) -> CsvForm:

@@ -13,7 +13,6 @@ from reliability.records import spreadsheets
 from reliability.records.spreadsheets import (
     ORDERS,
     CsvForm,
-    csv_forms,
     currency_signs,
     date_readings,
     header_names,
@@ -49,15 +48,6 @@ def test_a_file_of_any_encoding_and_separator(write, encoding, separator):
     rows = [["Nr", "Gerät", "Preis"], ["1", "Köhler Präzision", "zwölf"], ["2", "Süß, Maß", "3"]]
     text = "\r\n".join(separator.join(f'"{cell}"' for cell in row) for row in rows)
     assert read_sheets(write(text, encoding=encoding))[0].rows == rows
-
-
-def test_words_that_two_encodings_read_well_are_shown_in_both(write):
-    # 0xE9 is é for Windows and È for an old Mac; both are letters.
-    forms = csv_forms(write(b"Nr;Zustand\n1;caf\xe9\n"))
-    assert [(form.encoding, words) for form, words in forms] == [
-        ("cp1252", ["café"]),
-        ("mac_roman", ["cafÈ"]),
-    ]
 
 
 def test_cells_are_plain_and_a_ditto_mark_is_no_open_quotation(write):
