@@ -18,7 +18,7 @@ from reliability.errors import LedgerError, near_twin
 from reliability.records import database
 from reliability.records.checks import clean_tables
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
-from reliability.records.ledger import CLOCKS_APART, RENAMED
+from reliability.records.ledger import RENAMED
 from reliability.records.tables import TABLES, USUAL_NAMES, date_not_before, full_date
 from reliability.records.values import do_gaps_count, missing_numbers, number_after, split_number
 
@@ -74,14 +74,13 @@ def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> lis
     with ledger.reading() as connection, tolerant(connection):
         rows = {name: database.fetch_rows(connection, name) for name in TABLES}
         found += rule_problems(rows, database.exponent_in(connection))
-        of_history, of_clocks = history_problems(connection, rows)
-        found += [*of_history, *number_problems(connection, rows["jobs"])]
+        found += [*history_problems(connection, rows), *number_problems(connection, rows["jobs"])]
         if found:
             return found
         withdrawn = database.withdrawn_numbers(connection)
     stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
     day = today or datetime.date.today()
-    return of_clocks + doubts(rows, withdrawn, stated.get("count_gaps"), day) + future_dates(rows, day)
+    return doubts(rows, withdrawn, stated.get("count_gaps"), day) + future_dates(rows, day)
 
 
 # Whether a ledger is what it should be: the file, the rules, the history, the numbers.
@@ -113,15 +112,11 @@ def rule_problems(rows: Rows, exponent: int) -> Iterator[Problem]:
         yield broken("rule broken", f"column {column}: {message}", where)
 
 
-def history_problems(connection: Connection, rows: Rows) -> tuple[list[Problem], list[Problem]]:
-    """Test the chain of digests and the versions, and compare the newest of everything with the tables.
-
-    What is doubtful in the clocks by which entries were written is given apart.
-    """
-    found: dict[str, list[Problem]] = defaultdict(list)
+def history_problems(connection: Connection, rows: Rows) -> list[Problem]:
+    """Test the chain of digests and the versions, and compare the newest of everything with the tables."""
+    damaged, changed, before = list[Problem](), list[Problem](), ""
     versions: dict[tuple[str, str], list[int]] = defaultdict(list)
     newest: dict[tuple[str, str], str | None] = {}
-    before, latest, back = "", None, []
     query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
     for entry in connection.execute(query):
         named, told = f"{entry.what} {entry.key}", f"entry {entry.entry}, version {entry.version},"
@@ -129,24 +124,15 @@ def history_problems(connection: Connection, rows: Rows) -> tuple[list[Problem],
         newest[entry.what, entry.key] = entry.content
         if entry.content and _content(entry.content) is None:
             mend = "restore a backup, or look this version up in one"
-            found["damaged"].append(broken("history damaged", f"{told} cannot be read; {mend}", named))
+            damaged.append(broken("history damaged", f"{told} cannot be read; {mend}", named))
         (proved,) = chained([entry._asdict()], before)
         if proved["digest"] != (before := entry.digest):
             such = "is not what was written, or the entry before it was changed or taken out"
             such = f"{told} {such}; compare it with a backup"
-            found["changed"].append(broken("history changed", such, named))
-        if latest and _time(entry) < _time(latest) - CLOCKS_APART:
-            back.append((entry, latest))
-        latest = entry if not latest or entry.written_at > latest.written_at else latest
+            changed.append(broken("history changed", such, named))
     gaps = [broken("history incomplete", f"versions {tuple(numbers)} are not counted from 1", " ".join(which))
             for which, numbers in versions.items() if numbers != [*range(1, len(numbers) + 1)]]  # fmt: skip
-    clocks = []
-    for entry, earlier in back[:1]:
-        more = f", and {len(back) - 1} more" if len(back) > 1 else ""
-        such = f"entry {entry.entry} says {entry.written_at}, but entry {earlier.entry} before it "
-        such += f"{earlier.written_at}{more}; what was known on a day (--as-of) may be told wrongly"
-        clocks.append(doubtful("clock set back", such, f"{entry.what} {entry.key}"))
-    return [*found["damaged"], *gaps, *_differences(newest, rows), *found["changed"]], clocks
+    return [*damaged, *gaps, *_differences(newest, rows), *changed]
 
 
 def _differences(newest: dict[tuple[str, str], str | None], rows: Rows) -> Iterator[Problem]:
@@ -175,13 +161,6 @@ def _content(text: str) -> Any:
         return json.loads(text)
     except (ValueError, RecursionError):
         return None
-
-
-def _time(entry: Any) -> datetime.datetime:
-    try:
-        return datetime.datetime.fromisoformat(entry.written_at)
-    except ValueError:  # damaged, as its digest tells
-        return datetime.datetime.max.replace(tzinfo=datetime.UTC)
 
 
 def number_problems(connection: Connection, jobs: Iterable[dict[str, Any]]) -> Iterator[Problem]:

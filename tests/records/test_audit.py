@@ -274,20 +274,6 @@ def test_what_is_doubtful_is_told(ledger, finished, told, topics, steps, lines):
     assert told(*topics.split(", ")) == lines
 
 
-def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
-    times = iter(["2999-11-20T10:00:00.000Z", "2999-11-20T09:55:00.000Z", "2999-11-19T10:00:00.000Z"])
-    monkeypatch.setattr(database, "utc_now", lambda: next(times))
-    for _ in range(3):
-        ledger.add(finished())
-    monkeypatch.undo()
-    found = told("clock set back")
-    assert len(found) == 1  # five minutes are nothing between two machines
-    assert found[0].startswith(
-        "clock set back: entry 4 says 2999-11-19T10:00:00.000Z, but entry 2 before it 2999-11-20T10"
-    )
-    assert found[0].endswith("; what was known on a day (--as-of) may be told wrongly [jobs 3]")
-
-
 def test_a_clock_that_is_behind_is_told_at_once(ledger, finished, monkeypatch):
     assert ledger.clock_doubt() is None
     monkeypatch.setattr(database, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
