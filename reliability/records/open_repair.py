@@ -2,7 +2,6 @@
 
 import html
 import json
-import math
 import re
 import sys
 from collections import Counter, defaultdict
@@ -204,7 +203,8 @@ def makers_of(brands: Counter[str], known: Iterable[str] = ()) -> dict[str, str]
     return {brand: names[key] for brand, key in keys.items() if key}
 
 
-# The year in which a unit was built, out of what its owner guesses: a year, an age, or both.
+# The year in which a unit was built, out of what its owner guesses. An age is worked out from it: in the
+# published data none stands without the year, so it says no more.
 
 Window = tuple[int, int]
 #: An owner who says more than this has typed a placeholder, or means something else.
@@ -213,39 +213,21 @@ MOST_AGE_YEARS = 100
 PLACEHOLDERS = frozenset((0, 1, 1111, 1234, 1900, 1901, 9999))
 
 
-def built_window(year: str, age: str, date: str) -> tuple[Window | None, str | None]:
-    """Turn a year of manufacture, an age or both into a window of years, or say why it is not believed.
+def built_window(year: str, event: int) -> Window | str:
+    """Turn a year of manufacture into a window of years, or say why it is not believed.
 
     A unit may be off by a year to both sides, and by one more for every full ten years of its age; one said
     to be of the year of the event is taken at its word.
     """
-    event, windows = int(date[:4]), list[Window]()
-    try:
-        if year:
-            if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", year):
-                raise Refused("not a year")
-            if (built := int(float(year))) in PLACEHOLDERS:
-                raise Refused("a placeholder for a year")
-            if built > event:
-                raise Refused("a year after the event")
-            windows.append(_around(built, event - built, event, at_least=int(built < event)))
-        if age:
-            if not re.fullmatch(r"[0-9]{1,4}(?:\.[0-9]+)?", age):
-                raise Refused("not an age")
-            built = math.floor(event + (int(date[5:7]) - 0.5) / 12 - float(age))
-            windows.append(_around(built, float(age), event, at_least=1))
-    except Refused as doubt:
-        return None, doubt.message
-    if windows and max(first for first, _ in windows) > min(last for _, last in windows):
-        return None, "year and age contradict each other"
-    return next(iter(windows), None), None  # most providers work the age out from the year: no more is said
-
-
-def _around(year: int, age_years: float, event: int, at_least: int) -> Window:
-    if age_years > MOST_AGE_YEARS:
-        raise Refused(f"an age above {MOST_AGE_YEARS} years")
-    off = at_least + int(age_years) // 10
-    return year - off, min(year + off, event)
+    if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", year):
+        return "not a year"
+    built = int(float(year))
+    if built in PLACEHOLDERS:
+        return "a placeholder for a year"
+    if not 0 <= event - built <= MOST_AGE_YEARS:
+        return "a year after the event" if built > event else f"an age above {MOST_AGE_YEARS} years"
+    off = (built < event) + (event - built) // 10
+    return built - off, min(built + off, event)
 
 
 # Open repair data into a ledger.
@@ -269,7 +251,7 @@ def import_open_repair(
 
     def sources(connection: Connection) -> list[Source]:
         brands = Counter(row["brand"] for rows, *_ in files for row in rows)
-        told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker")), layout))
+        told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker"))))
         jobs = told[0].jobs(files, kinds)
         made = [(line, row, list[Complaint]()) for line, row in told[0].families.values()]
         families = Source(jobs[0].path, TABLES["families"], n_read=0, made=made)
@@ -282,8 +264,8 @@ def import_open_repair(
 class _Told:
     """What files say, read as jobs and families beside what the ledger holds."""
 
-    def __init__(self, connection: Connection, makers: Mapping[str, str], layout: Layout) -> None:
-        self.makers, self.layout = makers, layout
+    def __init__(self, connection: Connection, makers: Mapping[str, str]) -> None:
+        self.makers = makers
         self.left_out: Counter[str] = Counter()
         self.families: dict[str, tuple[int, dict[str, Value]]] = {}
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
@@ -392,15 +374,11 @@ class _Told:
         return why
 
     def _built(self, row: Row, date: str) -> dict[str, Value]:
-        cells = [row["year_of_manufacture"], row["product_age"]]
-        if self.layout.decimal_comma:
-            cells = [cell.replace(",", ".") for cell in cells]
-        year, age = ("" if _is_nothing(cell) else cell for cell in cells)
-        window, doubt = built_window(year, age, date)
-        if doubt:
-            told = " and ".join(repr(cell) for cell in (year, age) if cell)
-            self._note(f"years or ages not believed, {doubt}", f"{told} (line {row[LINE]})")
-        if window is None:
+        year = row["year_of_manufacture"]
+        window = "" if _is_nothing(year) else built_window(year, int(date[:4]))
+        if isinstance(window, str):
+            if window:
+                self._note(f"years not believed, {window}", f"{year!r} (line {row[LINE]})")
             return {}
         return {"built_from": window[0], "built_to": window[1], "year_basis": "guess"}
 
