@@ -1372,10 +1372,6 @@ def own_or_demo(bench: Bench, remark: str, as_of: datetime.date | None) -> tuple
     return load_package_records(DEMO), True
 
 
-MOST_BYTES = 300_000
-"""A card that is larger is slow to open on an old phone (common practice, no source)."""
-
-
 @command("card", "card --out sale.html --as-of 2026-11-25")
 @option("--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("reports/card.html"),
         show_default=True, help="File of the card.")  # fmt: skip
@@ -1402,8 +1398,6 @@ def card(bench: Bench, out: Path, as_of: datetime.date | None) -> Said:
             appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
     with written_to(out):
         size = write_card(appraiser, records, out, as_of=as_of, demo=demo)
-    if size > MOST_BYTES:
-        note(f"{out} is large for a phone: {size / 1000:.0f} kB.")
     families = counted(len(appraiser.families), "family", "families")
     jobs = counted(appraiser.tally.jobs_finished, "finished job")
     return f"Card of {families}, {jobs} up to {appraiser.as_of}, {size / 1000:.0f} kB: {out}"

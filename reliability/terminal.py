@@ -1,7 +1,7 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
@@ -303,16 +303,12 @@ def next_text(table: "pd.DataFrame", currency: str, *, every: bool = False) -> s
 
 def shelf_text(ledger: "Ledger") -> str:
     """Set what lies on the shelf as a table."""
-    rows, currency = (
-        [row for row in ledger.rows("shelf") if row["gone_on"] is None],
-        ledger.setting("currency"),
-    )
+    rows = [row for row in ledger.rows("shelf") if row["gone_on"] is None]
     if not rows:
         return "Nothing lies on the shelf."
-    columns = ("part", "component", "family", "worth", "job", "kept_on")
-    heads = ["part", "component", "fits", f"worth in {currency}", "of job", "since"]
-    cells = [[NOTHING if row[name] is None else write_value(row[name]) for name in columns] for row in rows]
-    return text_table(cells, heads, ["component", "fits", "of job", "since"])
+    worth = f"worth in {ledger.setting('currency')}"
+    heads = {"part": "part", "component": "component", "family": "fits", "worth": worth, "job": "of job"}
+    return rows_table("shelf", rows, heads | {"kept_on": "since"}, NOTHING)
 
 
 def shelf_lines(rows: Sequence[Mapping[str, Any]], job: str, currency: str) -> list[str]:
@@ -330,10 +326,14 @@ def shelf_lines(rows: Sequence[Mapping[str, Any]], job: str, currency: str) -> l
     return lines
 
 
-def rows_table(table: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> str:
-    """Set these columns of rows of the ledger as a table."""
-    texts = [name for name in names if TABLES[table][name].kind in ("text", "choice")]
-    return text_table([[write_value(row[name]) for name in names] for row in rows], names, texts)
+def rows_table(
+    table: str, rows: Sequence[Mapping[str, Any]], heads: Iterable[str] | Mapping[str, str], nothing: str = ""
+) -> str:
+    """Set columns of rows of the ledger as a table; under other heads if they are told."""
+    named = heads if isinstance(heads, Mapping) else {name: name for name in heads}
+    texts = [head for name, head in named.items() if TABLES[table][name].kind in ("text", "choice", "date")]
+    cells = [[nothing if row[name] is None else write_value(row[name]) for name in named] for row in rows]
+    return text_table(cells, list(named.values()), texts)
 
 
 def import_lines(summary: "ImportSummary", would_be: str) -> list[str]:
@@ -354,15 +354,13 @@ def import_lines(summary: "ImportSummary", would_be: str) -> list[str]:
 def spending_text(ledger: "Ledger", is_meant: Callable[[dict[str, Any]], bool] = lambda _: True) -> str:
     """Set what was spent, or some of it, as a table, with its sum where there are several rows."""
     rows: list[dict[str, Any]] = [row for row in ledger.rows("spending") if is_meant(row)]
-    currency = str(ledger.setting("currency"))
     if not rows:
         return "Nothing is written down as spent beside the jobs."
-    cells = [[str(row["spent_on"]), str(row["what"]), write_value(row["amount"]), write_value(row["hours"])]
-             for row in rows]  # fmt: skip
     if len(rows) > 1:
-        sums = [sum(row[name] or 0 for row in rows) for name in ("amount", "hours")]
-        cells.append(["in all", "", *map(write_value, sums)])
-    return text_table(cells, ["day", "what", currency, "hours"], ["day", "what"])
+        sums = {name: sum(row[name] or 0 for row in rows) for name in ("amount", "hours")}
+        rows.append({"spent_on": "in all", "what": "", **sums})
+    heads = {"spent_on": "day", "what": "what", "amount": str(ledger.setting("currency")), "hours": "hours"}
+    return rows_table("spending", rows, heads)
 
 
 def write_table(table: "pd.DataFrame", path: Path) -> None:

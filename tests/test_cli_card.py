@@ -3,7 +3,6 @@ import re
 import pytest
 from click.testing import CliRunner
 
-from reliability import cli
 from reliability.cli import main
 
 SHEET = """family = "Larkov T1"
@@ -42,14 +41,6 @@ def test_a_day_of_the_sale_may_be_given(bench):
     assert said.startswith("Card of 1 family, 0 finished jobs up to 2025-03-10")
 
 
-def test_a_large_card_is_written_with_a_remark(bench, monkeypatch):
-    monkeypatch.setattr(cli, "MOST_BYTES", 1000)
-    result = bench.run("card", "--out", "large.html")
-    assert result.exit_code == 0
-    assert re.match(r"large.html is large for a phone: \d{3} kB.\n", result.stderr)
-    assert (bench.folder / "large.html").exists()
-
-
 def test_a_place_that_cannot_be_written_is_told(bench):
     (bench.folder / "plain").write_text("")
     assert re.match(r"plain.x.html cannot be written: ", bench.refused("card", "--out", "plain/x.html"))
@@ -70,7 +61,6 @@ def test_without_a_ledger_of_ones_own_it_is_the_demo(command_line, fitted, monke
 
     asked: list[tuple[int, str]] = []
     monkeypatch.setattr("reliability.worth.appraiser.fit_appraiser", quick)
-    monkeypatch.setattr("reliability.report.card.list_groups", lambda _table: [])
     result = CliRunner().invoke(main, ["card", "--as-of", "2026-06-30"], catch_exceptions=False)
     assert result.exit_code == 0
     assert result.stderr == ("data/bench.db does not exist: the card is made from the demo, and says DEMO\n")

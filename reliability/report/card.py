@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from markupsafe import Markup
 from numpy.typing import ArrayLike, NDArray
 
@@ -16,7 +15,7 @@ from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.tables import LEFT_BECAUSE
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import counted, is_known, limit
+from reliability.report.format import is_known, limit
 from reliability.report.run import whose
 from reliability.report.show import TEMPLATES, style_sheet, templates
 from reliability.worth import judging, odds
@@ -131,15 +130,6 @@ HEADINGS = {
 }
 
 
-def list_groups(ranking: pd.DataFrame) -> list[tuple[str, str, pd.DataFrame]]:
-    """Arrange a ranking for the list: verdict, heading, and its families by name, as one looks them up."""
-    if ranking.empty:
-        return []
-    table = ranking.assign(verdict=ranking["verdict"].fillna(""), folded=ranking["family"].str.casefold())
-    table = table.sort_values(["folded", "family"])
-    return [(verdict, heading, table[table["verdict"] == verdict]) for verdict, heading in HEADINGS.items()]
-
-
 # The page: words, styles, scripts and numbers in one file.
 
 
@@ -162,6 +152,8 @@ def make_card(
 
     day = as_of or appraiser.as_of
     table = ranking(appraiser, records, as_of=day)
+    # Families by name, as one looks them up.
+    listed = table.assign(verdict=table["verdict"].fillna(""), folded=table["family"].str.casefold())
     lines = (line.strip() for each in SCRIPTS for line in _source(f"{each}.js").splitlines())
     joined = "\n".join(line for line in lines if line and not line.startswith("//"))
     script = f'(() => {{\n"use strict";\n{joined}\n}})();'
@@ -182,16 +174,14 @@ def make_card(
             style_hash=_hash(style),
             script_hash=_hash(script),
             numbers=Markup(_json_in_html(numbers)),
-            verdicts=list(filter(None, HEADINGS)),
-            groups=list_groups(table),
+            headings=HEADINGS,
+            listed=listed.sort_values(["folded", "family"]),
             demo=demo,
             day=day.isoformat(),
             ledger=whose(records, demo),
-            as_of=appraiser.as_of.isoformat(),
-            jobs=counted(appraiser.tally.jobs_finished, "finished job"),
-            currency=appraiser.currency,
+            appraiser=appraiser,
             cautions=all_cautions(),
-            source=_provenance(appraiser, day),
+            version=__version__,
         )
     )
 
@@ -209,25 +199,3 @@ def _json_in_html(value: Any) -> str:
     r"""Write JSON that nothing in it can end: every ``<`` becomes ``\u003c``."""
     text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-
-
-def _provenance(appraiser: Appraiser, day: datetime.date) -> dict[str, str]:
-    """Say what the numbers come from, line by line."""
-    tally, terms, money = appraiser.tally, appraiser.terms, appraiser.currency
-    repaired = f", {tally.repaired} repaired" if tally.jobs_finished else ""
-    more = {
-        "open": tally.jobs_open,
-        "never written up": tally.jobs_missing,
-        "from elsewhere": tally.jobs_imported,
-    }
-    others = ", ".join(f"{number} {what}" for what, number in more.items() if number)
-    finished = counted(tally.jobs_finished, "finished job") + repaired
-    return {
-        "Records": f"{finished}; {others}" if others else finished,
-        "Last entry": appraiser.as_of.isoformat(),
-        "Card of": day.isoformat(),
-        "Counted in": f"hours at {terms.hour_rate:g} {money}, fee {100 * terms.selling_fee:g} %, "
-        f"margin {terms.margin:g} {money}, caution {terms.caution:g}",
-        "Fingerprint": appraiser.fingerprint[:16],
-        "Made by": f"benchodds card, version {__version__}",
-    }

@@ -27,7 +27,7 @@ from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.next_steps import LONG_UNSOLD_DAYS, on_hand, to_do
 from reliability.worth.recalibration import practice, written_up
 from reliability.worth.regression import share_interval
-from reliability.worth.review import ORDER, explain
+from reliability.worth.review import explain
 
 Content = dict[str, Any]
 """What the block of a template is given."""
@@ -42,12 +42,6 @@ def part(report: ReportData, page: str, name: str, /, **given: Any) -> Shown:
 # ---- The first page: what to take, up to what; what changed, and what waits
 
 
-_MEANS = {
-    "take": "worth more than is usually paid",
-    "haggle": "a little too dear at the usual price",
-    "try one": "too little is known; one would teach more than it may cost",
-    "skip": "not worth the usual price",
-}
 _LEAST_MOVE = 0.1
 """A ceiling that moved by less, as a share of itself or of the price usually paid, is not told."""
 
@@ -57,16 +51,10 @@ def index_verdicts(report: ReportData, frame: pd.DataFrame) -> Content:
     repaired = report.gains.loc[report.gains["outcome"] == "repaired", "family"].value_counts()
     judged = frame.assign(repaired=frame["family"].map(repaired).fillna(0).astype(int))
     judged = judged[judged["verdict"].notna()]
-    head = Markup("{} <span>{}</span>").format
-    groups = [
-        (head(format.verdict_mark(each), _MEANS[each]), judged[judged["verdict"] == each])
-        for each in ORDER
-        if (judged["verdict"] == each).any()
-    ]
     priced = report.ranking.loc[report.ranking["usual_price"].notna(), "family"]
     bought = set(report.jobs.dropna(subset="bought_for")["family"])
     return {
-        "groups": groups,
+        "judged": judged,
         "scale": figures.scale_of(*judged["usual_price"], *judged["ceiling"].clip(lower=0)),
         "unjudged": list(frame.loc[frame["verdict"].isna(), "family"]),
         "unbought": [each for each in priced if each not in bought],
