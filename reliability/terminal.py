@@ -327,11 +327,13 @@ def shelf_lines(rows: Sequence[Mapping[str, Any]], job: str, currency: str) -> l
 
 
 def rows_table(
-    table: str, rows: Sequence[Mapping[str, Any]], heads: Iterable[str] | Mapping[str, str], nothing: str = ""
+    table: str, rows: Sequence[Mapping[str, Any]], heads: Mapping[str, str] | Iterable[str], nothing: str = ""
 ) -> str:
-    """Set columns of rows of the ledger as a table; under other heads if they are told."""
-    named = heads if isinstance(heads, Mapping) else {name: name for name in heads}
-    texts = [head for name, head in named.items() if TABLES[table][name].kind in ("text", "choice", "date")]
+    """Set columns of rows of the ledger as a table, under heads of their own where these are told."""
+    named, left = {name: name for name in heads}, ["text", "choice"]
+    if isinstance(heads, Mapping):
+        named, left = {**heads}, [*left, "date"]
+    texts = [head for name, head in named.items() if TABLES[table][name].kind in left]
     cells = [[nothing if row[name] is None else write_value(row[name]) for name in named] for row in rows]
     return text_table(cells, list(named.values()), texts)
 
