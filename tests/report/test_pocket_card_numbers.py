@@ -106,6 +106,14 @@ def difference(cells, row):
     return told
 
 
+def judged_alike(card, page, rows, folder):
+    """Judge offers by the command and on the card, which say the same in every column; give what they say."""
+    expected, got = judged_by_command(card, rows, folder), judged_by_card(page, rows)
+    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
+    assert {offer: told for offer, told in wrong.items() if told} == {}
+    return expected
+
+
 def at_the_edges(rows, card):
     """Ask exactly the ceiling, a cent more, and prices around the last at which one haggles."""
     ceilings = judge(offers_from(rows), card.appraiser, as_of=DAY)["ceiling"]
@@ -123,11 +131,8 @@ def test_every_column_is_the_same(cards, pages, tmp_path, name, number, edges):
     card = cards[name]
     rows = random_offers(card.appraiser, number, seed=7)
     rows += at_the_edges(rows[:edges], card)
-    expected = judged_by_command(card, rows, tmp_path)
-    got = judged_by_card(pages[name], rows)
-    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
-    assert {offer: told for offer, told in wrong.items() if told} == {}
-    assert len(got) == number + 4 * edges >= 280
+    expected = judged_alike(card, pages[name], rows, tmp_path)
+    assert len(expected) == number + 4 * edges >= 280
     # The offers are of every sort: nothing above is the same because it never occurred.
     assert {cells["verdict"] for cells in expected} == {"", "take", "haggle", "try one", "skip"}
     notes = " ".join(cells["note"] for cells in expected)
@@ -168,9 +173,7 @@ def test_lots_are_judged_as_wholes_to_the_cent(cards, pages, tmp_path, name, way
             | {"lot_asked": f"{max(ceiling * factor + more, 0):.2f}"}
             for row, ceiling in zip(rows, ceilings, strict=False)
         ]
-    expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(pages[name], rows)
-    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
-    assert {offer: told for offer, told in wrong.items() if told} == {}
+    expected = judged_alike(card, pages[name], rows, tmp_path)
     verdicts = {cells["verdict"] for cells in expected if cells["lot_chance_of_loss"]}
     assert verdicts == {"take", "haggle", "try one", "skip"}
     at = {end: {cells["verdict"] == "take" for cells in expected if cells["offer"].endswith(end)}
@@ -200,9 +203,7 @@ def test_units_with_many_signs_are_judged_alike(cards, pages, tmp_path):
             year = str(1972 + 13 * k % 50)
             age = {"built_from": year, "built_to": year, "asked": "25"}
             rows.append({"offer": f"{k} {n_seen}", "family": family, **age, **seen})
-    expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(pages["demo"], rows)
-    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
-    assert {offer: told for offer, told in wrong.items() if told} == {}
+    expected = judged_alike(card, pages["demo"], rows, tmp_path)
     left_out = ["components judged by the 5 signs" in cells["note"] for cells in expected]
     assert left_out == [False, False, True, True] * (len(rows) // 4)
     # What was left out would have told: the odds of units that show everything are not those of the rest.
@@ -325,8 +326,7 @@ def test_a_ledger_that_holds_nothing_yet_judges_too(browser, tmp_path):
     page.goto(card.path.as_uri())
     rows = [{"offer": "1", "family": "Skolm 1", "asked": "20", "built_from": "1980", "rust": "yes"}]
     rows += [{"offer": "2", "kind": "tape deck", "working_price": "150"}]
-    expected = judged_by_command(card, rows, tmp_path)
-    assert [difference(*pair) for pair in zip(expected, judged_by_card(page, rows), strict=True)] == [[], []]
+    judged_alike(card, page, rows, tmp_path)
     choose(page, "Skolm 1")
     page.locator("#why", has_text="No part was ever named.").wait_for()
     assert page.inner_text("#look") == "Nobody has looked for signs on this kind yet."
