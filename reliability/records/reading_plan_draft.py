@@ -17,7 +17,6 @@ from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Sheet
 from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
 from reliability.records.values import folded, words
 
-_MOST_LISTED = 60
 #: Score of a header that is one of the known phrases as a whole.
 _EXACT = 100
 #: Above this share of its cells a column is what they are.
@@ -26,11 +25,6 @@ _MOST = 0.6
 _SINGLE = frozenset(ROLES) - {"other_costs", "remarks", "faults", LEAVE_OUT}
 _MINUTES = re.compile(r"\b(?:m|min|mins|minutes|minuten)\b")
 _HOURS = re.compile(r"\b(?:h|hr|hrs|hours?|std|stunden?|uren|uur|heures)\b")
-#: What stands in a row below the header that only says in what the columns are written.
-_UNITS = frozenset((
-    "eur", "gbp", "usd", "h", "hrs", "hours", "std", "min", "minutes", "text", "date", "yyyy", "nr",
-    "dd mm yyyy", "tt mm jjjj", "dd mm yy", "yes no", "ja nein",
-))  # fmt: skip
 
 
 def draft_plan(path: str | Path, families: Mapping[str, str] | None = None) -> str:
@@ -197,11 +191,7 @@ class _Draft:
         taken = {column.role for column in self.columns}
         for column in self.columns:
             is_kind = column.share(_kind_in) >= 0.5
-            if column.role in ("found", "action", "position") and "component" not in taken:
-                column.role = "faults"
-            elif column.role == "kind" and not is_kind and not taken & {"model", "family"}:
-                column.role = "model"
-            elif column.role == "family" and "maker" in taken and is_kind:
+            if column.role == "family" and "maker" in taken and is_kind:
                 column.role = "model"  # "deck T-5": its maker stands beside it
         for kind, role in (("date", "date of event"), ("number", "amount of event")):
             unclear = [each for each in self.columns if each.kind == kind and each.role == "?"]
@@ -480,10 +470,8 @@ class _Draft:
             self._line(toml_text(text), meaning, counted(column.counts[text], "row"))
         if counts:
             self._say(f"QUESTION: {question}")
-        for text, count in counts.most_common(_MOST_LISTED):
+        for text, count in counts.most_common():
             self._line(toml_text(text), "", counted(count, "row"))
-        if len(counts) > _MOST_LISTED:
-            self._say(f"... and {len(counts) - _MOST_LISTED} more; their rows cannot be read")
 
     # What no cell says, and what texts say.
 
@@ -642,8 +630,8 @@ def _by_values(column: _Column) -> None:
 
 
 def _find_header(sheet: Sheet) -> list[int]:
-    """Find the rows of a sheet's header, with groups above and units below it; none if no row is one."""
-    rows = [[], *([cell for cell in cells if cell is not None] for cells in sheet.rows), []]
+    """Find the rows of a sheet's header, with groups above it; none if no row is one."""
+    rows = [[], *([cell for cell in cells if cell is not None] for cells in sheet.rows)]
     best = (0.0, 0)
     for number, told in enumerate(rows[1:61], 1):
         texts = [cell for cell in told if isinstance(cell, str) and len(cell) <= 40]
@@ -655,13 +643,9 @@ def _find_header(sheet: Sheet) -> list[int]:
     number = -best[1]
     if not number:
         return []
-    above, below = rows[number - 1], rows[number + 1]
+    above = rows[number - 1]
     is_group = len(above) >= 2 and all(isinstance(cell, str) and len(cell) <= 40 for cell in above)
-    is_group = is_group and not spreadsheets.is_header(above)
-    n_units = sum(bool(re.fullmatch(r"[(\[].*[)\]]|[€£$]", text_of(cell).strip())
-                       or folded(text_of(cell)) in _UNITS) for cell in below)  # fmt: skip
-    is_units = len(below) >= 2 and n_units >= _MOST * len(below)
-    return [*[number - 1] * is_group, number, *[number + 1] * is_units]
+    return [*[number - 1] * (is_group and not spreadsheets.is_header(above)), number]
 
 
 def _role_of(header: str, kind: str) -> tuple[str, float]:

@@ -579,6 +579,28 @@ def test_a_part_below_a_ditto_mark_keeps_what_it_cost(questions):
     assert len(plan["families"]) == 4
 
 
+def test_sheets_of_their_own_are_brought_together_by_the_numbers_of_units(ledger, file, tmp_path):
+    units, days = range(1, 13), [datetime.date(2024, 1, day) for day in range(1, 13)]
+    book = write_ods(tmp_path / "book.ods", {
+        "in": [["Tag", "Unit", "Kind", "Bought", "Price paid"],
+               *([f"A{n}", f"Larkov T{n}", "radio", day, "12"] for n, day in zip(units, days, strict=True))],
+        "out": [["Tag", "Sold", "Sold for"], *([f"A{n}", days[n], "30"] for n in range(1, 9))],
+        "wishes": [["What", "Where", "Most"], ["Dallow 80", "fair", "20"]],
+    })  # fmt: skip
+    plan = tmp_path / "plan.toml"
+    draft = draft_plan(book)
+    assert tomllib.loads(draft)["sheets"]["wishes"] == "leave out"
+    outcome = '{ sold_for = "repaired", otherwise = "open" }'
+    closed = ("where_empty", "closed", '"sold_on"')
+    plan.write_text(answered(draft, [closed, ("for_all", "outcome", outcome)]), encoding="utf-8")
+    assert import_by_plan(book, plan, ledger).written == {"families": 12, "jobs": 12}
+    row = ledger.job("A3")["job"]
+    assert [row[name] for name in ("family", "bought_for", "sold_on", "sold_for", "outcome")] == [
+        "Larkov T3", 12, "2024-01-04", 30, "repaired"
+    ]  # fmt: skip
+    assert ledger.job("A12")["job"]["outcome"] == "open"
+
+
 def test_sheets_that_are_told_apart_by_no_year_are_asked_about(questions, tmp_path):
     rows = [
         ["Job", "Model", "In", "Out", "Result"],
