@@ -41,7 +41,7 @@ _OTHER_FILES = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
-MOST_COLUMNS, MOST_OF_A_CELL = 200, 131_072
+MOST_OF_A_CELL = 131_072
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
             reader = csv.reader(stream, delimiter=delimiter, strict=True)
             for cells in reader:
                 first, last = last + 1, reader.line_num
-                for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
+                for number, cell in enumerate(cells if first == 1 else (), 1):
                     if said := undecodable(cell):
                         faults.append(Fault(f"{lines} 1", "", f"the {number}. header {said}"))
                 if first == 1 or "".join(cells).strip():
@@ -166,10 +166,7 @@ class CsvTable(Source):
         missing = [column.name for column in self.table if column.required and column.name not in names
                    and (column.name in self.table.key or not self.partial)]  # fmt: skip
         complaints: list[Complaint] = []
-        if len(header) > MOST_COLUMNS:
-            such = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
-            complaints.append(("", such))
-        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             such = f"the header is separated by {sign}; name the delimiter, or save with commas"
             complaints.append(("", such))

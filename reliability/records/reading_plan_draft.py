@@ -11,7 +11,7 @@ from pathlib import Path
 from reliability.errors import InvalidInput, Refused, counted
 from reliability.records import reading_plan, spreadsheets
 from reliability.records.files import toml_text
-from reliability.records.open_repair import commonest, maker_key
+from reliability.records.open_repair import commonest, maker_key, makers_of
 from reliability.records.reading_plan import DATES, EVENTS, LEAVE_OUT, MONEY, ROLES, UNIT, UNKNOWN, unit_key
 from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
@@ -540,15 +540,9 @@ class _Draft:
             self._ask("other_texts", f"{silent.total()} texts name no part of the list below: {listed}. "
                       "They give no finding and are kept in remarks. Add words below where that loses "
                       "something, then write remarks")  # fmt: skip
-        used = {word for phrase in (*parts, *states) for word in phrase.split()}
-        rest = Counter({word: count for word, count in phrases.items()
-                        if word not in used and " " not in word and len(word) > 2 and count > 1})  # fmt: skip
         self.out += ["", "[faults.parts]"]
         for phrase, component in sorted(parts.items()):
             self._line(toml_text(phrase), component, counted(phrases[phrase], "row"))
-        if rest:
-            listed = ", ".join(f"{word} {count}" for word, count in rest.most_common(30))
-            self._say(f"Words that stand for nothing: {listed}")
         self.out += ["", "[faults.states]  # found, or done, or both (failed, replaced); unclear: no finding"]
         for phrase, state in sorted(states.items()):
             self._line(toml_text(phrase), state, counted(phrases[phrase], "row"))
@@ -556,21 +550,21 @@ class _Draft:
     def _family_lines(self) -> None:
         """Write which names are one family, and the kind and the maker of those that are new."""
         rows = [of_one[0] for of_one in self.jobs.values()] if self.is_events else self.rows
-        makers: dict[str | None, Counter[str]] = defaultdict(Counter)
+        brands: Counter[str] = Counter()
         units: dict[str, list[dict[str, str]]] = defaultdict(list)
         for row in rows:
             unit = {column.role: row.text(column.name) for column in self.columns
                     if column.role in UNIT and self._says(row.cells.get(column.name))}  # fmt: skip
             if "kind" in unit:
                 unit["kind"] = _kind_in(unit["kind"]) or unit["kind"]
-            makers[maker_key(unit.get("maker", ""))][unit.get("maker", "")] += 1
+            brands[unit.get("maker", "")] += 1
             if key := unit_key(reading_plan.unit_name(unit)):
                 units[key].append(unit)
         kinds = {key: Counter(kind for unit in of
                               if (kind := unit.get("kind")
                                   or _kind_in(reading_plan.unit_name(unit), inside=True)))
                  for key, of in units.items()}  # fmt: skip
-        known = {unit_key(name): name for name in self.known}
+        makers, known = makers_of(brands), {unit_key(name): name for name in self.known}
         self.out += ["", "[families]  # names that are one family; a new one is made with its kind and maker"]
         if any(not kinds[key] for key in units.keys() - known.keys()):
             self._say('For a kind that is asked for, one kind for all may stand under [for_all]: '
@@ -578,8 +572,8 @@ class _Draft:
         names: list[str] = []
         for key in sorted(units, key=lambda key: (-len(units[key]), key)):
             spelled = Counter(map(reading_plan.unit_name, units[key]))
-            keys = (maker_key(unit.get("maker", "")) for unit in units[key])
-            made_by = Counter(commonest(makers[maker]) for maker in keys if maker)
+            told_of = (unit.get("maker", "") for unit in units[key])
+            made_by = Counter(makers[brand] for brand in told_of if brand in makers)
             name = known.get(key) or _with_maker(commonest(spelled), next(iter(made_by), ""))
             entry = [f"maker = {toml_text(commonest(made_by))}"] if made_by and key not in known else []
             if key not in known and len(kinds[key]) != 1:

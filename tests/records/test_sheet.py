@@ -464,32 +464,26 @@ def finding(component, **cells):
     return "\n".join(["[[finding]]", *lines, ""])
 
 
-def test_findings_are_matched_by_component_and_position(job):
-    left, right = (finding("switch", position=place, found=found)
-                   for place, found in (("left", "failed"), ("right", "sound")))  # fmt: skip
-    document = job.amend(sheet='worn = ["belt"]\nsound = ["motor"]\n' + left + right)
-    assert states(document) == {
-        ("belt", "", "as received"): "worn",
-        ("switch", "left", "as received"): "failed",
-        ("switch", "right", "as received"): "sound",
-        ("motor", "", "as received"): "sound",
-        ("head", "", "as received"): "sound",
-        ("head", "", "during work"): "failed",
-    }
-    assert document["findings"][0]["part_cost"] == 3
+AS, DURING = ("", "as received"), ("", "during work")
 
 
-def test_when_it_arose_can_change_though_it_is_part_of_the_key(job):
-    died = finding("belt", found="failed", arose="during work")
-    document = job.amend(sheet=finding("belt", found="") + died)
-    assert states(document)["belt", "", "during work"] == "failed"
-    assert ("belt", "", "as received") not in states(document)
-
-
-def test_findings_and_signs_taken_out(job):
-    gone = finding("belt", found="") + finding("switch", position="left", found="")
-    document = job.amend(sheet=gone + '[signs]\nrust = ""\nhum = "no"\n"burnt smell" = ""\n')
-    assert {component for component, _, _ in states(document)} == {"head"}
+@pytest.mark.parametrize(("sheet", "changed"), [
+    ('worn = ["belt"]\nsound = ["motor"]\n' + finding("switch", position="left", found="failed")
+     + finding("switch", position="right", found="sound"),
+     {("belt", *AS): "worn", ("motor", *AS): "sound", ("switch", "left", AS[1]): "failed",
+      ("switch", "right", AS[1]): "sound"}),
+    # When it arose can change though it is part of the key.
+    (finding("belt", found="") + finding("belt", found="failed", arose="during work"),
+     {("belt", *AS): None, ("belt", *DURING): "failed"}),
+    (finding("belt", found="") + finding("switch", position="left", found=""),
+     {("belt", *AS): None, ("switch", "left", AS[1]): None}),
+])  # fmt: skip
+def test_findings_are_matched_by_component_and_position(job, sheet, changed):
+    before = states({"findings": [{"position": "", "arose": AS[1], **row} for row in FINDINGS]})
+    document = job.amend(sheet=sheet + '[signs]\nrust = ""\nhum = "no"\n"burnt smell" = ""\n')
+    assert states(document) == {place: found for place, found in (before | changed).items() if found}
+    belts = [row for row in document["findings"] if row["component"] == "belt" and row["arose"] == AS[1]]
+    assert all(row["part_cost"] == 3 for row in belts)
     assert document["signs"] == [{"sign": "hum", "seen": "no"}]
 
 
