@@ -477,6 +477,7 @@ AS, DURING = ("", "as received"), ("", "during work")
      {("belt", *AS): None, ("belt", *DURING): "failed"}),
     (finding("belt", found="") + finding("switch", position="left", found=""),
      {("belt", *AS): None, ("switch", "left", AS[1]): None}),
+    ("rest_sound = true\n", {(name, *AS): "sound" for name in ("pinch roller", "idler", "gear", "motor", "capacitor")}),
 ])  # fmt: skip
 def test_findings_are_matched_by_component_and_position(job, sheet, changed):
     before = states({"findings": [{"position": "", "arose": AS[1], **row} for row in FINDINGS]})
