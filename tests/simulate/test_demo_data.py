@@ -12,7 +12,6 @@ from reliability.records.package import export_package, read_package
 from tests.simulate.__main__ import main
 from tests.simulate.demo import demo_world
 from tests.simulate.truth import appraise
-from tests.simulate.world import decimal_year
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -95,28 +94,6 @@ def test_offers_are_plain_and_awkward(package, offers):
     assert any(row["built_from"] != row["built_to"] for row in offers)
     assert {row["model"] for row in offers if row["model"]} <= models
     assert any(row["family"] == "Obbelin R9" for row in offers)
-
-
-def test_truth_holds_clear_takes_clear_skips_and_near_ceilings(world):
-    when = decimal_year(world.end)
-    truth = {family.name: appraise(world, family, when=when) for family in world.families}
-    gain = {family.name: truth[family.name].worth - family.ask for family in world.families}
-    assert gain["Obbelin 550"] > 40
-    assert truth["Hulverby D2"].success > 0.75
-    assert gain["Yarrowen C7"] < -40
-    assert truth["Tavisk 100"].ends_by["laser"] > 0.5
-    assert abs(gain["Pellowick 22"]) < 10  # it hangs on the year
-    jobs = sum(family.popularity for family in world.families)
-    mean = sum(gain[family.name] * family.popularity for family in world.families) / jobs
-    assert abs(mean) < 15
-
-
-def test_changed_gear_material_turns_the_decision(world):
-    family, when = world.family("Pellowick 22"), decimal_year(world.end)
-    early = appraise(world, family, when=when, years=range(1979, 1984))
-    late = appraise(world, family, when=when, years=range(1984, 1989))
-    assert early.worth > family.ask > late.worth
-    assert early.success - late.success > 0.3
 
 
 def test_page_says_that_all_is_invented_how_it_was_made_and_what_is_true(world):

@@ -1,8 +1,5 @@
 """Shrunk odds and amounts, and shares of small counts, held against published examples and plain formulas."""
 
-import csv
-from pathlib import Path
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -20,16 +17,14 @@ from reliability.worth.regression import (
     share_interval,
     shrunk_shares,
 )
-
-DATA = Path(__file__).parents[1] / "data"
+from tests.life.cases import read
 
 
 # B. Efron, C. Morris, Scientific American 236(5) (1977) 119-127: grand mean .265, shrinking factor .212,
 # Clemente .294 (this one from memory). With the spreads their formula implies, the posterior mean is theirs.
 def test_amounts_shrink_like_the_baseball_averages():
-    with (DATA / "efron_morris_baseball.csv").open(encoding="utf-8") as lines:
-        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-    average = np.array([int(row["hits"]) / int(row["at_bats"]) for row in rows])
+    rows = read("efron_morris_baseball")
+    average = (rows["hits"] / rows["at_bats"]).to_numpy()
     mean = average.mean()
     within = mean * (1 - mean) / 45
     factor = 1 - (len(average) - 3) * within / ((average - mean) ** 2).sum()
@@ -43,7 +38,7 @@ def test_amounts_shrink_like_the_baseball_averages():
         usual_sd_worth=1e9,
     )
     shrunk, _, _ = fit.predict([[1.0]], [0])
-    assert rows[0]["player"] == "Clemente"
+    assert rows["player"][0] == "Clemente"
     assert_allclose(shrunk, 0.294, atol=0.0005)
 
 
@@ -191,9 +186,7 @@ def test_limits_of_a_share_interval():
 
 
 def rat_tumours():
-    with (DATA / "rat_tumours.csv").open(encoding="utf-8") as lines:
-        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
-    return np.array([[float(row["y"]), float(row["n"])] for row in rows]).T
+    return read("rat_tumours")[["y", "n"]].to_numpy(float).T
 
 
 # Tarone (1982), 70 historical experiments: maximum as printed in the vignette of the R package BayesGOF.
