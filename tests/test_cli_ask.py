@@ -1,14 +1,5 @@
-import os
-import pty
-import select
-import signal
-import subprocess
-import sys
-from contextlib import contextmanager
-
 import pytest
 
-ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 KNOWN = '[new_family]\nkind = "tape deck"\n'
 FIRST = 'family = "Tarnwick T2"\noutcome = "repaired"\nfailed = ["belt"]\n' + KNOWN
 
@@ -144,50 +135,14 @@ def test_breaking_off_leaves_nothing(command_line):
     assert not command_line.file.exists()
 
 
-@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a terminal of its own")
-def test_control_c_at_a_real_terminal_leaves_nothing(bench):
-    before = bench.ok("export", "before")
-    with at_a_terminal("--ledger", str(bench.file), "add", "--ask") as (terminal, process, _):
-        wait_for(terminal, b"Family")
-        os.write(terminal, b"1\n")
-        wait_for(terminal, b"front panel")
-        assert _interrupted(process) == 1
-    assert bench.ok("export", "after").replace("after", "before") == before
-    assert bench.ok("check").startswith("1 job: 0 broken")
+def test_control_c_at_the_last_question_leaves_nothing(bench, monkeypatch):
+    def confirm(question, **_):
+        if question.startswith("Write this job?"):
+            raise KeyboardInterrupt
+        return False
 
-
-@contextmanager
-def at_a_terminal(*words, cwd=None):
-    """Start a command at a terminal of its own; give the terminal's other end, the process, and how it was run."""
-    leader, follower = pty.openpty()
-    line = [sys.executable, "-m", "reliability.cli", *words]
-    run = {"stdin": follower, "stdout": follower, "stderr": follower, "cwd": cwd,
-           "env": {**os.environ, "PYTHONPATH": ROOT}}  # fmt: skip
-    # A shell that runs the tests in the background lets its children ignore Ctrl-C; a real terminal does not.
-    process = subprocess.Popen(line, start_new_session=True, **run,
-                               preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # fmt: skip
-    try:
-        yield leader, process, run
-    finally:
-        process.kill()
-        process.wait()
-        os.close(leader)
-        os.close(follower)
-
-
-def _interrupted(process):
-    """Press Ctrl-C until it is heard: between two looks of the terminal for input one may be missed."""
-    for _ in range(20):
-        process.send_signal(signal.SIGINT)
-        try:
-            return process.wait(timeout=3)
-        except subprocess.TimeoutExpired:
-            continue
-    return None
-
-
-def wait_for(terminal, text):
-    seen = b""
-    while text not in seen:
-        assert select.select([terminal], [], [], 30)[0], seen
-        seen += os.read(terminal, 1000)
+    monkeypatch.setattr("click.confirm", confirm)
+    before = bench.file.read_bytes()
+    result = bench.run("add", "--ask", input="1" + "\n" * 30)
+    assert (result.exit_code, result.stderr.strip()) == (1, "Aborted!")
+    assert bench.file.read_bytes() == before

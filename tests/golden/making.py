@@ -129,7 +129,7 @@ def scripted() -> Files:
             made[name] = "\n".join(told(line, run) for line in kept if line.startswith("$ "))
         for path in Path("export").iterdir():
             made[f"scripted/export/{path.name}"] = path.read_bytes().decode("utf-8")
-        for pattern in ("[!c]*.html", "families/*.html", "components/b*.html"):
+        for pattern in ("[!c]*.html", "families/*.html", "components/[b-i]*.html"):
             for path in Path("reports").glob(pattern):
                 made[f"scripted/pages/{path.stem}.txt"] = words_of(path.read_text("utf-8"))
     return made

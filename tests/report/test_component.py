@@ -4,49 +4,10 @@ import re
 
 import pytest
 
-from reliability.report import pages
 from reliability.report.pages import part
 from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, reads, report_of, said_by, thin
 
 CELLS = ("answer", "families", "ages", "years")
-
-
-@pytest.mark.parametrize("component", ["belt", "gear", "display", "laser"])
-def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo, component):
-    said = reads(demo, "component", "answer", component=component)
-    jobs = demo.records.jobs
-    named = set(demo.records.findings.loc[demo.records.findings["component"] == component, "job"])
-    named |= set(jobs.loc[jobs["ended_by"] == component, "job"])
-    ended = int((jobs["ended_by"] == component).sum())
-    assert f"{len(named)} jobs of this bench name it; it ended {ended or 'none'} of them." in said
-    assert "little of its own" not in said  # there are ten jobs or more
-    ends = {
-        family: demo.explained(family).components.set_index("component").loc[component, "ends_job"]
-        for family in demo.family_pages
-        if component in demo.components_of(family)
-    }
-    worst = max(ends, key=lambda each: ends[each])
-    if ends[worst] < pages.HARMLESS - 0.005:
-        assert "Do not fear it" in said
-    else:
-        word = "Fear it" if ends[worst] >= pages.DREADED else "Mind it"
-        told = re.search(rf"{word}: it will end (\d+) in 100 jobs at worst \((.*?)\)", said)
-        # Chances that are hardly known are told to 5 in 100; families that read alike are named together.
-        assert abs(int(told[1]) - 100 * ends[worst]) <= 2.5
-        named = {family.strip(): ends[family.strip()] for family in re.split(" and |, ", told[2])}
-        assert worst in named
-        assert min(named.values()) > ends[worst] - 0.05
-
-
-@pytest.mark.parametrize("component", ["belt", "tonearm"])
-def test_it_says_how_often_mending_was_tried_and_worked(demo, component):
-    counts = demo.counts[demo.counts["component"] == component]
-    tried, mended = int(counts["tried"].sum()), int(counts["mended"].sum())
-    assert tried > 2 < mended
-    worked = {"belt": "each time", "tonearm": f"{mended} times"}[component]
-    assert (tried == mended) == (component == "belt")
-    said = reads(demo, "component", "answer", component=component)
-    assert f"Mending was tried {tried} times and worked {worked}." in said
 
 
 @pytest.mark.parametrize(
