@@ -26,8 +26,8 @@ STATES = ("yes", "salvage only", "no")
 #: How attempts end where a new part can be had and where it cannot, as so many attempts beforehand.
 WAYS = ("new", "salvaged", "rebuilt", "no part")
 WAYS_IF_HAD, WAYS_IF_GONE = (17.0, 0.6, 1.2, 1.2), (0.4, 4.0, 4.0, 8.0)
-#: Pairs beforehand of which new parts can be had, never could, and were sold out.
-STORIES = (8.0, 1.0, 1.0)
+#: Pairs beforehand of which new parts can be had, never could, were sold out, and are made again.
+STORIES = (8.0, 1.0, 1.0, 0.5)
 #: How many pairs of one component what is known of all components is worth.
 COMPONENT_WORTH = 4.0
 #: Notes (can be had, cannot) beforehand: first where a new part can be had, then where it cannot. A row of
@@ -43,9 +43,9 @@ ROUNDS = 25
 class Supply:
     """What can be had, by component and family."""
 
-    # (n, 2): days (ordinals, ascending) until which new parts may have been sold, and the chance of each;
-    # -inf: never sold, inf: still to be had. Family "" is one that the ledger says nothing of
-    ends: Mapping[Pair, Floats]
+    # (n, 3): days (ordinals) after which and until which new parts may have been sold, and the chance of
+    # each; inf to -inf: never, -inf to inf: always. Family "" is one that the ledger says nothing of
+    sold: Mapping[Pair, Floats]
     salvaged: Mapping[Pair, float]  # chance that salvaged parts can be had where no new ones can
     # what lies on the shelf, and the worth of the cheapest piece (NaN: not known): it can be had today.
     # Family "": it fits any
@@ -54,10 +54,9 @@ class Supply:
     def chances(self, component: str, family: str, days: Floats) -> Floats:
         """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals."""
         # Inf is today. Gives (n, 3), in the order of `STATES`.
-        key = (component, family) if (component, family) in self.ends else (component, "")
-        until, chance = self.ends.get(key, ALWAYS).T
-        at_least = np.append(np.cumsum(chance[::-1])[::-1], 0.0)
-        had = at_least[np.searchsorted(until, days)]
+        key = (component, family) if (component, family) in self.sold else (component, "")
+        after, until, chance = self.sold.get(key, ALWAYS).T[:, :, None]
+        had = np.where((after < days) & (days <= until), chance, 0.0).sum(axis=0)
         salvaged = (1.0 - had) * self.salvaged.get(key, 0.5)
         if (component, family) in self.shelf or (component, "") in self.shelf:
             salvaged = np.where(np.isposinf(days), 1.0 - had, salvaged)
@@ -71,7 +70,7 @@ def read_shelf(shelf: pd.DataFrame) -> dict[Pair, float]:
     return {(str(component), str(family)): float(worth) for (component, family), worth in found.items()}
 
 
-ALWAYS = np.array([[np.inf, 1.0]])
+ALWAYS = np.array([[-np.inf, np.inf, 1.0]])
 
 
 def read_supply(
@@ -104,12 +103,12 @@ def read_supply(
         yes, no = 1.0 + float((way == "salvaged").sum()), 1.0 + float(way.isin(("rebuilt", "no part")).sum())
         yes += SALVAGE_NOTE * (said == "salvage only")
         salvaged[pair] = yes / (yes + no + SALVAGE_NOTE * (said == "no"))
-    ends, counts = zip(*stories, strict=True)
-    sizes = [len(until) for until in ends]
+    sold, counts = zip(*stories, strict=True)
+    sizes = [len(each) for each in sold]
     of_pair = np.repeat(np.arange(len(pairs)), sizes)
-    weight = _weigh(np.concatenate(ends)[:, 1:], np.concatenate(counts), of_pair, pairs)
+    weight = _weigh(np.concatenate(sold)[:, 2:], np.concatenate(counts), of_pair, pairs)
     split = np.split(weight, np.cumsum(sizes)[:-1])
-    found = {pair: np.column_stack([e[:, 0], w]) for pair, e, w in zip(pairs, ends, split, strict=True)}
+    found = {pair: np.column_stack([e[:, :2], w]) for pair, e, w in zip(pairs, sold, split, strict=True)}
     return Supply(found, salvaged)
 
 
@@ -135,35 +134,37 @@ def ordinals(days: pd.Series) -> Floats:
 def _stories(
     seen: pd.DataFrame, note: pd.Series | None, is_own: bool, span: tuple[float, float]
 ) -> tuple[Floats, Floats]:
-    """Lay out when new parts of a pair may have ended, and how often each thing would then be seen."""
+    """Lay out when new parts of a pair may have been sold, and how often each thing would then be seen."""
     days, way = seen["day"].to_numpy(float), seen["way"].to_numpy()
     noted = [] if note is None or np.isnan(note["day"]) else [note["day"]]
     marks = np.unique(np.clip(np.concatenate([days, noted, span]), *span))
     middle, width = (marks[1:] + marks[:-1]) / 2, np.diff(marks)
-    sold_out = width / width.sum() if width.sum() > 0 else width
-    until = np.concatenate([[-np.inf], middle, [np.inf]])
-    ends = np.zeros((until.size, 4))
-    ends[:, 0], ends[1:-1, 3] = until, sold_out
-    ends[0, 2] = ends[-1, 1] = 1.0
-    had = days[None, :] <= until[:, None]
+    share = width / width.sum() if width.sum() > 0 else width
+    n, never = middle.size, np.inf
+    # Always, never, until some day, from some day on.
+    after = np.concatenate([[-never, never], np.full(n, -never), middle])
+    until = np.concatenate([[never, -never], middle, np.full(n, never)])
+    sold = np.column_stack([after, until, np.zeros((after.size, 4))])
+    sold[0, 2] = sold[1, 3] = 1.0
+    sold[2 : 2 + n, 4] = sold[2 + n :, 5] = share
+    had = (after[:, None] < days) & (days <= until[:, None])
     counts = np.zeros((until.size, 16))
     for k, name in enumerate(WAYS):
         counts[:, k] = (had & (way == name)).sum(axis=1)
         counts[:, 4 + k] = (~had & (way == name)).sum(axis=1)
     if note is None:
-        return ends, counts
+        return sold, counts
     first, says_no = 8 if is_own else 12, int(note["obtainable"] != "yes")
-    after = counts.copy()
+    without = counts.copy()
     counts[:, first + says_no] = 1.0  # written while new parts were sold
-    after[:, first + 2 + says_no] = 1.0
+    without[:, first + 2 + says_no] = 1.0
     # A note without a day may be as old as the ledger.
     day = np.linspace(*span, 9) if np.isnan(note["day"]) else np.array([note["day"]])
-    before = np.mean(day[None] <= until[:, None], axis=1)
-    weights = np.concatenate([before, 1.0 - before])[:, None]
-    ends = np.vstack([ends, ends]) * np.hstack([np.ones_like(weights), *[weights] * 3])
-    ends, counts = (table[weights[:, 0] > 0] for table in (ends, np.vstack([counts, after])))
-    order = np.argsort(ends[:, 0], kind="stable")
-    return ends[order], counts[order]
+    while_sold = np.mean((after[:, None] < day) & (day <= until[:, None]), axis=1)
+    weights = np.concatenate([while_sold, 1.0 - while_sold])[:, None]
+    sold = np.vstack([sold, sold]) * np.hstack([np.ones((weights.size, 2)), *[weights] * 4])
+    kept = weights[:, 0] > 0
+    return sold[kept], np.vstack([counts, without])[kept]
 
 
 def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: list[Pair]) -> Floats:
@@ -174,7 +175,7 @@ def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: l
     counted = np.array([family != "" for _, family in pairs], float)
     prior = np.concatenate([WAYS_IF_HAD, WAYS_IF_GONE, *OWN_NOTE, *GENERAL_NOTE])
     groups = np.split(np.arange(16), [4, 8, 10, 12, 14])
-    told, common = np.zeros(16), np.zeros((len(names), 3))
+    told, common = np.zeros(16), np.zeros((len(names), len(STORIES)))
     weight = np.zeros(len(counts))
     for _ in range(ROUNDS):
         total = prior + told
@@ -242,7 +243,7 @@ class Repairability:
         supply = self.supply
         pairs = [(self.components[c], name) for c, name in zip(component_at, names, strict=True)]
         # Families whose parts nobody wrote of share the chances of a family of no name.
-        pairs = [pair if pair in supply.ends or pair in supply.shelf else (pair[0], "") for pair in pairs]
+        pairs = [pair if pair in supply.sold or pair in supply.shelf else (pair[0], "") for pair in pairs]
         chances = {pair: supply.chances(*pair, days) for pair in dict.fromkeys(pairs)}
         return mixed_odds(mean, sd, np.stack([chances[pair] for pair in pairs], axis=1))
 
