@@ -140,10 +140,10 @@ def _stories(
     marks = np.unique(np.clip(np.concatenate([days, noted, span]), *span))
     middle, width = (marks[1:] + marks[:-1]) / 2, np.diff(marks)
     share = width / width.sum() if width.sum() > 0 else width
-    n, never = middle.size, np.inf
+    n, ever = middle.size, np.full(middle.size, np.inf)
     # Always, never, until some day, from some day on.
-    after = np.concatenate([[-never, never], np.full(n, -never), middle])
-    until = np.concatenate([[never, -never], middle, np.full(n, never)])
+    after = np.concatenate([[-np.inf, np.inf], -ever, middle])
+    until = np.concatenate([[np.inf, -np.inf], middle, ever])
     sold = np.column_stack([after, until, np.zeros((after.size, 4))])
     sold[0, 2] = sold[1, 3] = 1.0
     sold[2 : 2 + n, 4] = sold[2 + n :, 5] = share
