@@ -3,7 +3,8 @@
 import datetime
 import re
 import textwrap
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -181,23 +182,16 @@ class _Reader:
             self.fault(f"{place}, {key!r}", f"there is no such column; there are {there}.{hint}")
         return {key: _cell(cell) for key, cell in row.items() if key in COLUMNS[name]}
 
-    def states(self, detailed: Collection[object]) -> list[dict[str, Any]]:
-        """Take the lists ``failed``, ``worn`` and ``sound`` as findings, unless a finding says more."""
-        short: dict[str, str] = {}
-        for state in STATES:
-            for name in map(clean_text, self.entry(state)):
-                if not name:
-                    self.fault(state, "holds an empty name")
-                elif name in short:
-                    again = "twice" if short[name] == state else f"and in {short[name]} too"
-                    one = "a component has one state. Where a unit has several, give each a [[finding]]"
-                    self.fault(state, f"{name!r} is named here {again}; {one} with its position")
-                elif name in detailed:
-                    told = f"{name!r} is named here and in a [[finding]] too; keep the finding alone"
-                    self.fault(state, told)
-                else:
-                    short[name] = state
-        return [{"component": name, "found": state} for name, state in short.items()]
+    def states(self, detailed: Iterable[object]) -> list[dict[str, Any]]:
+        """Take the lists ``failed``, ``worn`` and ``sound`` as findings."""
+        rows = [{"component": clean_text(name), "found": state}
+                for state in STATES for name in self.entry(state)]  # fmt: skip
+        counts = Counter([*(row["component"] for row in rows), *{*map(str, detailed)}])
+        for name in (name for name, count in counts.items() if count > 1):
+            told = f"{name!r} stands there more than once, or in a [[finding]] too; a component has one "
+            told += "state. Where a unit has several, give each a [[finding]] with its position"
+            self.fault(" or ".join(STATES), told)
+        return rows
 
     def signs(self) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
         """Take the signs that somebody looked for, and the names of the others."""
