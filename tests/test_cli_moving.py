@@ -62,14 +62,6 @@ def spreadsheet(command_line):
     return write
 
 
-def test_a_plan_and_a_standard_do_not_go_together(command_line, spreadsheet):
-    path = spreadsheet("17;Larkov T1;01.03.2025;;open;;;;")
-    line = ("import", path, "--plan", command_line.sheet("", "plan.toml"), "--standard", "open-repair")
-    assert "--plan and --standard do not go together." in command_line.refused(*line, code=2)
-    said = command_line.refused("import", path, "--semicolons")
-    assert "`benchodds import jobs 2025.csv --draft plan.toml` proposes one.\n" in said
-
-
 def test_a_draft_that_cannot_be_written_is_said(command_line, spreadsheet, monkeypatch):
     path = spreadsheet("17;Larkov T1;01.03.2025;;open;;;;")
     full = OSError(28, "No space left on device")
