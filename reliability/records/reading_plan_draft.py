@@ -604,7 +604,7 @@ def _by_values(column: _Column) -> None:
     is_event = {"bought", "sold"} <= {_means("event", text) for text in column.counts}
     if component and column.share_in("state", "yes_no") >= 0.5:
         column.role, column.score = f"finding: {component}", _EXACT
-    if column.kind == "text" and is_event and column.share_in("event") >= 0.5:
+    if is_event:
         column.role, column.score = "event", _EXACT
     if column.role == "family":
         number = re.compile(r"([A-Za-z#]{0,4}[-/ ]?)0*(\d+)")
@@ -614,10 +614,7 @@ def _by_values(column: _Column) -> None:
             column.role = "job"
         elif column.share(_kind_in) >= 0.5 and column.share(re.compile(r"\d").search) < 0.5:
             column.role = "kind"
-    is_worded = column.kind == "text" and len(column.counts) > 2
-    if not column.role and column.share_in("kind") >= 0.8:
-        column.role = "kind"
-    elif not column.role and is_worded and column.share_in("outcome") >= 0.4:
+    if not column.role and len(column.counts) > 2 and column.share_in("outcome") >= 0.4:
         column.role = "outcome"
     elif not column.cells and column.role in ("", "?"):
         column.role, column.why = LEAVE_OUT, "nothing stands in it"
@@ -629,10 +626,8 @@ def _find_header(sheet: Sheet) -> list[int]:
     best = (0.0, 0)
     for number, told in enumerate(rows[1:61], 1):
         texts = [cell for cell in told if isinstance(cell, str) and len(cell) <= 40]
-        if len(told) < 3 or len(texts) < len(told) or len(set(texts)) < _MOST * len(texts):
-            continue
         hits = sum(any(_role_of(text, kind)[0] for kind in ("date", "number", "text")) for text in texts)
-        if hits >= 2 or (hits == 1 and number <= 5):
+        if len(texts) == len(told) >= 3 and hits >= 2:
             best = max(best, (hits + 2 * hits / len(texts), -number))
     number = -best[1]
     if not number:
