@@ -11,13 +11,12 @@ from scipy.special import expit, logit
 
 from reliability.life.curves import DAYS_PER_YEAR, NOT_KNOWN
 from reliability.life.curves import comebacks as comebacks_of
-from reliability.life.weibull import ANOTHER, FAIR
 from reliability.records.audit import LONG_OPEN_DAYS, doubts
 from reliability.records.tables import TABLES
 from reliability.records.values import exponent_of
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.format import HARD_SPACE, listed
+from reliability.report.format import listed
 from reliability.report.lives import BEYOND_YEARS, NO_STEPS
 from reliability.report.run import CARD
 from reliability.report.show import Shown, show
@@ -180,9 +179,6 @@ FEW = 10
 
 APART = 0.03
 """Record and forecast that lie closer than this need no reason; a reason must make a third of that."""
-
-AGEING_P = 0.05
-"""Below this p-value the risk is said to change with age (common practice)."""
 
 FEWEST_CHECKED = 5
 """Units asked after, below which a curve of comebacks draws chance (common practice, no source)."""
@@ -349,16 +345,7 @@ def family_lives(report: ReportData, family: str) -> Content:
         pictures.append(
             life_curve(report, family, row.component, pooled, model=model, title=told, alt=alt, says=says)
         )
-    curve = {FAIR: "A Weibull curve is a fair summary", ANOTHER: "A {} curve fits better"}
-    checks: dict[str, list[tuple[str, str]]] = {}
-    for component in frame.loc[has_curve, "component"]:
-        check = own.checks[component]
-        fits = curve.get(check.verdict, "Too few to tell which curve fits best").format(check.best)
-        way = "grow" if check.shape > 1 else "fall"
-        ageing = "is not shown to change" if check.ageing_p > AGEING_P else f"is shown to {way}"
-        p = f" (p = {check.ageing_p:.2g})".replace(" ", HARD_SPACE)
-        checks.setdefault(fits, []).append((component, ""))
-        checks.setdefault(f"The risk {ageing} with age", []).append((component, p))
+    checks = {each: own.checks[each] for each in frame.loc[has_curve, "component"]}
     rest = frame.loc[~has_curve, ["component", "fit_says"]].itertuples(index=False, name=None)
     return {"n_seen": len(frame), "pictures": pictures, "rest": list(rest), "checks": checks}
 
@@ -391,46 +378,20 @@ def family_years(report: ReportData, family: str) -> Content:
     """Say what production years have to do with it, and draw the records that tell."""
     found = report.changes[report.changes["family"] == family].sort_values("component")
     of = {status: list(rows["component"]) for status, rows in found.groupby("status")}
-    called, said, pictures = called_changes(found), [], []
-    table = report.own.table
+    called, table = called_changes(found), report.own.table
     # Records of one known year as marks.
     dated = table[~table["record"].duplicated(keep=False) & (table["family"] == family)]
-    marks = dated[["component", "year"]].assign(
-        age_years=dated["age_years"].round(), is_failed=np.isfinite(dated["upper"])
-    )
+    ages, is_failed = dated["age_years"].round(), np.isfinite(dated["upper"])
+    marks = dated[["component", "year"]].assign(age_years=ages, is_failed=is_failed)
     marks = marks.value_counts(sort=False).rename("count").reset_index()
-    for row in called.itertuples():
-        title, here = format.capital(row.component), marks[marks["component"] == row.component]
-        said.append(f"{title}: {_change(row, here)}")
-        words = {"title": title, "alt": said[-1], "says": "Records of a known year."}
-        pictures.append(figures.years(here, change_year=row.change_year, **words))
     others = [each for each in of.get("ok", []) if each not in set(called["component"])]
-    if others:
-        said.append(f"No change is shown in the {listed(others)}.")
-    if mixed := of.get("cannot tell ageing from vintage"):
-        said.append(f"Nothing can be told of the {listed(mixed)}: age and production year go together there.")
-    if few := of.get("too few records"):
-        said.append(f"Too few records of a known year: {listed(few)}.")
-    named = "; ".join(f"{row.component} from {row.change_year:.0f} on" for row in called.itertuples())
-    nothing = "nothing stands out" if "ok" in of else "nothing can be told"
-    summary = f"Production years: {named or nothing}"
-    return {"summary": summary, "said": said, "pictures": pictures}
+    return {"of": of, "called": called, "others": others, "marks": marks}
 
 
 def called_changes(found: pd.DataFrame) -> pd.DataFrame:
     """Keep what is called a change of a production year, the clearest first."""
     called = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
     return called.sort_values("q_value")
-
-
-def _change(row: Any, marks: pd.DataFrame) -> str:
-    """Say what a change of production year amounts to, in counts and at one age."""
-    later, failed = marks["year"] >= row.change_year, marks["count"].where(marks["is_failed"], 0)
-    after, before = (f"{failed[some].sum()} of {marks.loc[some, 'count'].sum()}" for some in (later, ~later))
-    said = f"{after} failed in units built from {row.change_year:.0f} on, {before} in earlier ones."
-    if format.is_known(row.reference_age_years):
-        return said
-    return f"{said} The two were never seen at one age, so part of it may be ageing."
 
 
 def family_back(report: ReportData, family: str) -> Content:
