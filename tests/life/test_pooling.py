@@ -381,17 +381,13 @@ def test_bands_cover_and_errors_shrink():
 def test_one_ulp_moves_nothing():
     # The answer is a smooth function of the records: nothing is settled in rounds, nothing is chosen by size.
     fleet = draw(World(), 60, np.random.default_rng(7))
-    lower, upper = np.where(fleet.failed, 0.0, fleet.age), np.where(fleet.failed, fleet.age, INF)
-    labels = {
-        "component": np.full(lower.size, "belt"),
-        "family": fleet.family.astype(str),
-        "year": np.round(2026 - fleet.age),
-    }
+    size, year = fleet.age.size, np.round(2026 - fleet.age)
+    labels = {"component": np.full(size, "belt"), "family": fleet.family.astype(str), "year": year}
     asked = np.append(np.unique(labels["family"]), "unseen")[:, None]
-    count = np.ones(lower.size)
-    plain = pool(LifeRecords(lower, upper, count=count), **labels).failed_by("belt", asked, [10.0, 30.0])
-    count[::7] = np.nextafter(1.0, 2.0)
-    moved = pool(LifeRecords(lower, upper, count=count), **labels).failed_by("belt", asked, [10.0, 30.0])
+    plain, moved = (
+        pool(status(fleet.age, fleet.failed, count=count), **labels).failed_by("belt", asked, [10.0, 30.0])
+        for count in (np.ones(size), np.where(np.arange(size) % 7, 1.0, np.nextafter(1.0, 2.0)))
+    )
     assert_allclose(moved, plain, rtol=0, atol=1e-6)
 
 

@@ -290,7 +290,7 @@ def test_too_little_ageing_leaves_ends_open():
 
 
 def test_newton_and_the_search_in_brackets_meet(monkeypatch):
-    singles = small_strata(60).records()
+    singles = small_strata(60)
     # Where each may be a year or two younger as well, the two must agree too.
     rows = np.repeat(np.arange(120), 3)
     younger = np.tile([0.0, 1.0, 2.0], 120)

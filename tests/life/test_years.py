@@ -10,6 +10,7 @@ from scipy.stats import false_discovery_control
 
 from reliability.life.lives import LifeRecords
 from reliability.life.years import Groups, Null, Parts, find_changes, prepare_search
+from tests.life.cases import status
 
 INF = np.inf
 
@@ -20,7 +21,7 @@ def fleet(seed, n, *, factor=1.0, from_year=1982, scale=40.0):
     year = rng.integers(1976, 1988, n).astype(float)
     age = np.maximum(np.round((rng.uniform(2016, 2024, n) - year - 0.5) * 12), 1) / 12
     failed = rng.weibull(4.0, n) * scale * np.where(year >= from_year, factor, 1.0) <= age
-    return LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF)), year
+    return status(age, failed), year
 
 
 def change_year(records, year, **given):
@@ -89,7 +90,7 @@ def test_extreme_data_have_the_smallest_p_value_there_is():
     # Of 120 units, taken in at all ages, exactly the later half has failed.
     age, year = (a.ravel() for a in np.meshgrid(np.arange(30.0, 40), np.arange(1976.0, 1988)))
     failed = year >= 1982
-    records = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    records = status(age, failed)
     found = change_year(records, year, n_bootstrap=99)
     assert found.p_value == 1 / 100
     assert found.change_year == 1982
@@ -138,7 +139,7 @@ def test_a_search_with_hardly_a_chance_says_so(n_failed, said):
     records, year = fleet(13, 30)
     age = np.where(np.isinf(records.upper), records.lower, records.upper)
     failed = np.arange(30) < n_failed
-    lives = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    lives = status(age, failed)
     found = change_year(lives, year, n_bootstrap=50)
     assert found.status == "ok"
     assert found.note == (f"{said}: a change would have to be extreme to show" if said else "")
@@ -148,7 +149,7 @@ def test_cohorts_never_seen_at_one_age_are_said_so():
     age = [*np.linspace(40, 44, 10), *np.linspace(30, 34, 10)]
     failed = np.tile([True, False], 10)
     year = [*[1980.0, 1981] * 5, *[1990.0, 1994] * 5]
-    records = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    records = status(age, failed)
     found = change_year(records, year, n_bootstrap=50)
     if found.change_year == 1990:
         assert "never seen at one age" in found.note

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm, t
 
-from reliability.life.lives import LifeRecords
 from reliability.life.years import find_changes
+from tests.life.cases import status
 from tests.measure.apart import Row, row, tell
 
 SEED = 20261125
@@ -108,11 +108,6 @@ class Seen:
     unit: np.ndarray
     still_open: float
 
-    @property
-    def records(self) -> LifeRecords:
-        """One stratum."""
-        return LifeRecords(np.where(self.failed, 0.0, self.age), np.where(self.failed, self.age, np.inf))
-
 
 @dataclass(frozen=True)
 class Rate:
@@ -151,7 +146,7 @@ def rate(bench: Bench, runs: int) -> Rate:
         still_open.append(seen.still_open)
         one = pd.DataFrame({"stratum": [0]})
         search = {"unit": seen.unit, "n_bootstrap": DRAWS, "seed": number}
-        result = find_changes(seen.records, seen.year, one, **search).iloc[0]
+        result = find_changes(status(seen.age, seen.failed), seen.year, one, **search).iloc[0]
         hit = result.p_value <= LEVEL  # never where there is no answer
         answered += result.status == "ok"
         found += hit
@@ -212,13 +207,12 @@ def discovery_rows(runs: int = 4, units: Iterable[int] = UNITS) -> list[Row]:
         ]
         rng = np.random.default_rng([SEED, 2, number])
         seen = [bench.draw(rng) for bench in benches]
-        records = LifeRecords(
-            np.concatenate([each.records.lower for each in seen]),
-            np.concatenate([each.records.upper for each in seen]),
-            stratum=np.repeat(np.arange(len(seen)), [each.year.size for each in seen]),
+        age, failed, year = (
+            np.concatenate(part) for part in zip(*((s.age, s.failed, s.year) for s in seen), strict=True)
         )
+        stratum = np.repeat(np.arange(len(seen)), [each.year.size for each in seen])
         labels = pd.DataFrame({"stratum": np.arange(len(seen))})
-        found = find_changes(records, np.concatenate([each.year for each in seen]), labels, seed=number)
+        found = find_changes(status(age, failed, stratum=stratum), year, labels, seed=number)
         called = (found["q_value"] <= 0.10).to_numpy()
         changed = np.array([bench.factor < 1 for bench in benches])
         false.append(int(np.sum(called & ~changed)))

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from reliability.life.lives import LifeRecords
 from reliability.life.pooling import Hyperprior, pool
+from tests.life.cases import status
 from tests.measure.apart import Row, row, tell_parts
 from tests.measure.pooling_worlds import SEED, SMALL_RISK, World, ask, draw, repeat
 
@@ -139,13 +139,10 @@ def time_rows() -> list[Row]:
         rng = np.random.default_rng([SEED, 4, size])
         fleets = [draw(World(), size // 20, rng) for _ in range(20)]
         labels = [np.full(f.family.size, f"part {i}", dtype=object) for i, f in enumerate(fleets)]
-        lower = np.concatenate([np.where(f.failed, 0, f.age) for f in fleets])
-        upper = np.concatenate([np.where(f.failed, f.age, np.inf) for f in fleets])
         family = np.concatenate([f.family.astype(str).astype(object) for f in fleets])
-        year = np.round(2026 - np.concatenate([f.age for f in fleets]))
-        work = partial(
-            pool, LifeRecords(lower, upper), component=np.concatenate(labels), family=family, year=year
-        )
+        age, failed = (np.concatenate([getattr(f, name) for f in fleets]) for name in ("age", "failed"))
+        how = {"component": np.concatenate(labels), "family": family, "year": np.round(2026 - age)}
+        work = partial(pool, status(age, failed), **how)
         taken, clock = min(_seconds(work) for _ in range(3))
         told = f"{taken:.1f} s of one processor ({clock:.1f} s by the clock)"
         rows.append(row(f"pooled posterior, {size:,} strata", told, f"≤ {most:g} s", taken <= most))

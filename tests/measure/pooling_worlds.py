@@ -7,6 +7,7 @@ import numpy as np
 from reliability.life.lives import LifeRecords
 from reliability.life.pooling import Hyperprior, PooledLives, pool
 from reliability.life.weibull import weibull_fits
+from tests.life.cases import status
 
 SEED = 20261124
 LEVEL = 0.90
@@ -48,22 +49,17 @@ class Fleet:
         width = self.window_years + 1
         finding = np.repeat(np.arange(self.age.size), width)
         other = np.tile(np.arange(width), self.age.size) - self.place_in_window[finding]
-        age, failed = np.maximum(self.age[finding] - other, 1 / 12), self.failed[finding]
-        lower, upper = np.where(failed, 0.0, age), np.where(failed, age, np.inf)
-        return LifeRecords(lower, upper, record=finding), finding
+        age = np.maximum(self.age[finding] - other, 1 / 12)
+        return status(age, self.failed[finding], record=finding), finding
 
     def middle(self) -> LifeRecords:
         """The same with every window replaced by its middle."""
         age = np.maximum(self.age + self.place_in_window - self.window_years / 2, 1 / 12)
-        return LifeRecords(np.where(self.failed, 0.0, age), np.where(self.failed, age, np.inf))
+        return status(age, self.failed)
 
     def records(self) -> LifeRecords:
         """Findings as life records, one stratum per family."""
-        return LifeRecords(
-            np.where(self.failed, 0.0, self.age),
-            np.where(self.failed, self.age, np.inf),
-            stratum=self.family,
-        )
+        return status(self.age, self.failed, stratum=self.family)
 
     def truth(self, age: np.ndarray) -> np.ndarray:
         """True share failed by an age; `age` has families along its first axis."""
