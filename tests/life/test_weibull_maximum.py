@@ -340,6 +340,14 @@ def scattered(rng):
     return dict(zip(("lower", "upper", "record", "count"), columns, strict=True))
 
 
+def joined(parts):
+    """Strata side by side."""
+    names, sizes = ("lower", "upper", "count"), [part["lower"].size for part in parts]
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in names}
+    columns["record"] = np.concatenate([part["record"] + 100 * i for i, part in enumerate(parts)])
+    return {**columns, "stratum": np.repeat(np.arange(len(parts)), sizes)}
+
+
 def judge_mixture(fit, lives):
     """What is wrong with the answer to one stratum of mixtures; None if nothing is."""
     status = fit.status[0]
@@ -398,14 +406,10 @@ def test_equal_alternatives_are_one_life():
 def test_batch_equals_one_at_a_time_and_a_record_twice_is_a_count_of_two():
     rng = np.random.default_rng(11)
     parts = [scattered(rng) for _ in range(25)]
-    label = np.repeat(np.arange(25), [part["lower"].size for part in parts])
-    columns = {name: np.concatenate([part[name] for part in parts]) for name in ("lower", "upper", "count")}
-    record = np.concatenate([part["record"] + 100 * i for i, part in enumerate(parts)])
-    batch = weibull_fits(LifeRecords(**columns, record=record, stratum=label))
-    twice = {name: np.tile(values, 2) for name, values in columns.items()}
-    twice = weibull_fits(
-        LifeRecords(**twice, record=np.append(record, record + 10_000), stratum=np.tile(label, 2))
-    )
+    once = joined(parts)
+    again = {**once, "record": once["record"] + 10_000}
+    batch = weibull_fits(LifeRecords(**once))
+    twice = weibull_fits(LifeRecords(**{name: np.append(once[name], again[name]) for name in once}))
     assert_array_equal(batch.status, twice.status)
     assert_allclose(2 * batch.log_likelihood, twice.log_likelihood, rtol=1e-8, atol=1e-8)
     for i, part in enumerate(parts):
@@ -451,13 +455,7 @@ def many():
     """A thousand thin strata, and all of them fitted."""
     rng = np.random.default_rng(4)
     parts = [scattered(rng) for _ in range(1000)]
-    return [LifeRecords(**part) for part in parts], weibull_fits(
-        LifeRecords(
-            **{name: np.concatenate([part[name] for part in parts]) for name in ("lower", "upper", "count")},
-            record=np.concatenate([part["record"] + 100 * i for i, part in enumerate(parts)]),
-            stratum=np.repeat(np.arange(1000), [part["lower"].size for part in parts]),
-        )
-    )
+    return [LifeRecords(**part) for part in parts], weibull_fits(LifeRecords(**joined(parts)))
 
 
 def test_intervals_are_open_where_a_jump_is_likely_enough(many):
