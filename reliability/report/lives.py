@@ -30,7 +30,7 @@ NO_STEPS = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
 _POINTS = 35
 COLUMNS = (
     "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low", "b50_high",
-    "is_drawn", "fit_says",
+    "is_drawn", "bracket_low", "bracket_high",
 )  # fmt: skip
 _CURVE = ("component", "age_years", "failed", "low", "high")
 
@@ -69,8 +69,7 @@ def own_lives(seen: Observations) -> OwnLives:
         summary[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
     least = summary[["n_failed", "n_sound"]].min(axis=1)
     summary["is_drawn"] = (least > 0) & (summary["n_failed"] + summary["n_sound"] >= FEWEST_FOR_A_CURVE)
-    rows = zip(summary.itertuples(), fit.bracket_low, fit.bracket_high, strict=True)
-    summary["fit_says"] = [_status(row, low, high) for row, low, high in rows]
+    summary["bracket_low"], summary["bracket_high"] = fit.bracket_low, fit.bracket_high
     drawn = summary[summary["is_drawn"]]
     lives = {row.component: records.subset(records.stratum == row.stratum) for row in drawn.itertuples()}
     fitted, steps = drawn[drawn["status"] == "ok"], {}
@@ -99,26 +98,6 @@ def _model(fit: WeibullFit, fitted: pd.DataFrame, last_age: float) -> pd.DataFra
         for each, (failed, low, high) in zip(fitted["component"], shares.transpose(1, 0, 2), strict=True)
     ]
     return format.rounded(pd.concat(frames, ignore_index=True), age_years=2, failed=3, low=3, high=3)
-
-
-def _status(row: Any, bracket_low: float, bracket_high: float) -> str:
-    """Say what the records of one component allow; `row` is one of `OwnLives.summary`."""
-    failed, total = round(row.n_failed), round(row.n_failed) + round(row.n_sound)
-    between = f"{format.years(bracket_low)} and {format.years(bracket_high)}"
-    oldest = format.years(row.oldest_years)
-    said = {
-        "ok": f"{failed} of {total} had failed: too few for a curve.",
-        "no records": "No record says anything of its life.",
-        "no failures": f"{total} seen up to {oldest} old; none had failed. No curve.",
-        "all failed": f"{total} seen; all had failed. No curve.",
-        "one age fits all": f"{total} seen; all could have failed at one age, between {between}. No curve.",
-        "no ageing visible": f"{failed} of {total} had failed, but not the older ones: no ageing to be seen.",
-        "not found": "The search for a curve ended without a result.",
-    }
-    if total == 1:
-        said["no failures"] = f"One seen, {oldest} old; it had not failed. No curve."
-        said["all failed"] = "One seen; it had failed. No curve."
-    return said[row.status]
 
 
 def usual_year(entry: FamilyEntry, day: datetime.date) -> float:

@@ -346,8 +346,7 @@ def family_lives(report: ReportData, family: str) -> Content:
             life_curve(report, family, row.component, pooled, model=model, title=told, alt=alt, says=says)
         )
     checks = {each: own.checks[each] for each in frame.loc[has_curve, "component"]}
-    rest = frame.loc[~has_curve, ["component", "fit_says"]].itertuples(index=False, name=None)
-    return {"n_seen": len(frame), "pictures": pictures, "rest": list(rest), "checks": checks}
+    return {"n_seen": len(frame), "pictures": pictures, "rest": frame[~has_curve], "checks": checks}
 
 
 def life_curve(report: ReportData, family: str, component: str, pooled: pd.DataFrame, **more: Any) -> Markup:
