@@ -11,8 +11,8 @@ Row = dict[str, str]
 Near = Callable[[str, Row, Row], bool]
 HAGGLE_ROOM = 0.25  # the default, which no ledger of the verdicts changes
 TIE = re.compile(r"(?:; )?([^;]+) and ([^;]+) end as many jobs")
-NUMBER = re.compile(r"(-?\d+(?:\.\d+)?(?: %)?)")
-#: Commands whose output tells estimates: decimals and percents may move by one in the last digit.
+NUMBER = re.compile(r"(-?\d+(?:\.\d+)?(?: %| EUR| in 100)?)")
+#: Commands whose output tells estimates: decimals, percents and amounts may move by one in the last digit.
 ESTIMATING = ("judge", "ranking", "plan", "stock", "lives", "next", "report")
 
 
@@ -80,10 +80,10 @@ def near_text(old: str, new: str) -> bool:
 
 
 def near_number(old: str, new: str) -> bool:
-    if not ("." in old or "%" in old) or ("%" in old) != ("%" in new):
+    (number, *unit), (other, *its_unit) = (each.split(" ", 1) for each in (old, new))
+    if unit != its_unit or not ("." in number or unit):
         return False
-    digits = len(old.rstrip(" %").partition(".")[2])
-    return abs(float(old.rstrip(" %")) - float(new.rstrip(" %"))) <= 1.001 * 10.0**-digits
+    return abs(float(number) - float(other)) <= 1.001 * 10.0 ** -len(number.partition(".")[2])
 
 
 def differences(file: str, old: str, new: str, *, exact: bool = False) -> list[str]:

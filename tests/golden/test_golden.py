@@ -67,6 +67,7 @@ def test_a_change_is_told(file, kept, old, new, told):
         (VERDICTS, TIED, ROW.replace("belt,,", "head,year unknown,")),
         (SCRIPT, SAID, SAID.replace("  12.34  61 %", " 12.35  60 %")),
         ("fits.csv", FIT, FIT.replace("30", "30.00002")),
+        ("pages/a.txt", "$ benchodds report\nup to 54 EUR\n", "$ benchodds report\nup to 55 EUR\n"),
     ],
 )
 def test_rounding_noise_is_let_through(file, old, new):
