@@ -177,7 +177,7 @@ def clean_row(
         row = {**row, "value": write_value(value)}
     for column in table.columns:
         value = row.get(column.name)
-        if column.name in bad or (value is None and not column.required):
+        if (value is None and not column.required) or column.name in bad:
             clean[column.name] = column.default
             continue
         try:

@@ -154,8 +154,8 @@ class CsvTable(Source):
                     row[name] = cell.replace(",", ".", 1)
                     such = f"{cell.strip()!r} has a point, but numbers were announced with a decimal comma"
                     points += [(name, such)] if "." in cell else []
-            for name, cell in row.items():
-                if "'" in cell and kinds[name] == "text":
+            for name, cell in row.items() if "'" in "".join(cells) else ():
+                if kinds[name] == "text":
                     row[name] = restored(clean_text(cell))
             yield Line(number, *clean_row(table, row, self.exponent, points))
 
