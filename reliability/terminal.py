@@ -1,6 +1,7 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -10,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.errors import InvalidInput, LedgerError, counted, reason, some
+from reliability.errors import InvalidInput, LedgerError, Refused, counted, reason, some
 from reliability.records.checks import JobDocument
-from reliability.records.tables import TABLES
-from reliability.records.values import write_value
+from reliability.records.tables import SETTINGS, TABLES
+from reliability.records.values import clean_text, exponent_of, read_setting, write_value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -424,12 +425,28 @@ DECISIVE = ("hour_rate", "selling_fee", "margin")
 """Settings that decide a verdict, and that nobody can guess."""
 
 
-def tell_unset(ledger: "Ledger") -> None:
-    """Name the settings that decide a verdict and that a new ledger does not say yet."""
+def settle(ledger: "Ledger") -> None:
+    """Ask once for the settings that decide a verdict and that a new ledger does not say; else name them."""
     stated = {row["setting"] for row in ledger.rows("settings")}
-    if left := [name for name in DECISIVE if name not in stated]:
+    if not (left := [name for name in DECISIVE if name not in stated]):
+        return
+    if not sys.stdin.isatty():
         are = "is not set and counts" if len(left) == 1 else "are not set and count"
         click.echo(f"{', '.join(left)} {are} as 0 in every verdict: benchodds set {left[0]} VALUE")
+        return
+    click.echo("What every verdict rests on, asked once; Enter stands for 0, benchodds set changes it later.")
+    exponent, rows = exponent_of(str(ledger.setting("currency"))), []
+    for name in left:
+
+        def read(answer: str, name: str = name) -> Any:
+            try:
+                return read_setting(SETTINGS[name], clean_text(answer), exponent=exponent)
+            except Refused as error:
+                raise click.UsageError(error.message) from None
+
+        value = click.prompt(f"{name} ({SETTINGS[name].meaning})", default="0", value_proc=read)
+        rows.append({"setting": name, "value": value})
+    ledger.put("settings", rows, reason="asked on a new ledger")
 
 
 @dataclass(frozen=True)
@@ -474,7 +491,7 @@ class Bench:
             elif write:
                 click.echo(f"Written to {self.shown}{demo}")
             if is_new:
-                tell_unset(ledger)
+                settle(ledger)
 
     def run(self, work: Callable[["Ledger"], Said], on: str) -> None:
         """Open the ledger to ``read``, ``write`` or ``make`` it, and print what the work has to say.

@@ -1,8 +1,15 @@
 """`set`, `family`, `part`, `heard`, `rename`, `import --correct`, and what a first hour meets."""
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
 from click.testing import CliRunner
 
 from reliability.cli import main
+from reliability.records.ledger import open_ledger
 from reliability.report.data import DEMO
 
 
@@ -93,6 +100,24 @@ def test_a_trial_ledger_says_that_it_holds_the_demo(command_line):
     command_line.file.rename(command_line.folder / "trial.db")
     command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
     assert command_line.refused("import", "copy").startswith("copy is the demo, and ")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="terminals of this kind are POSIX")
+def test_settings_are_asked_for_once_on_a_new_ledger(tmp_path):
+    leader, follower = os.openpty()
+    line = [sys.executable, "-m", "reliability.cli", "--ledger", "own.db", "intake", "Tarnwick T2"]
+    run = {"stdin": follower, "stdout": follower, "stderr": follower, "cwd": tmp_path, "timeout": 60,
+           "env": {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}}  # fmt: skip
+    os.write(leader, b"12,5\n12.5\n\n5\n")  # the first answer is none, and asked for again
+    for more in (["--new-family", "--kind", "tape deck"], []):
+        assert subprocess.run([*line, *more], check=False, **run).returncode == 0
+    os.close(follower)
+    os.close(leader)
+    with open_ledger(tmp_path / "own.db") as ledger:
+        assert len(ledger.rows("jobs")) == 2
+        assert ledger.history("margin", "settings")[0]["reason"] == "asked on a new ledger"
+        said = {row["setting"]: row["value"] for row in ledger.rows("settings")}
+    assert said == {"hour_rate": "12.50", "selling_fee": "0", "margin": "5.00"}
 
 
 def test_a_prompt_takes_what_the_setting_says(bench):
