@@ -227,7 +227,7 @@ def built_window(year: str, event: int) -> Window | str:
     if not 0 <= event - built <= MOST_AGE_YEARS:
         return "a year after the event" if built > event else f"an age above {MOST_AGE_YEARS} years"
     off = (built < event) + (event - built) // 10
-    return built - off, min(built + off, event)
+    return built - off, built + off
 
 
 # Open repair data into a ledger.

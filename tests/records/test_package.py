@@ -18,6 +18,7 @@ from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.package import (
     CsvTable,
+    Layout,
     export_package,
     load_package_records,
     neutralised,
@@ -388,6 +389,13 @@ def test_ways_of_writing_the_same_file(read, content):
 )  # fmt: skip
 def test_what_is_wrong_is_told_with_file_line_and_column(read, content, faults):
     assert read(content)[1] == faults
+
+
+def test_a_point_among_decimal_commas_is_a_fault(read):
+    lines, faults = read("lot;price\na;12,50\nb;12.50\n", "lots", layout=Layout(";", decimal_comma=True))
+    assert lines[0].row["price"] == Decimal("12.50")
+    told = "'12.50' has a point, but numbers were announced with a decimal comma"
+    assert faults == [f"lots.csv, line 3, column price: {told}"]
 
 
 @settings(deadline=None)
