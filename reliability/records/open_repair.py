@@ -60,6 +60,8 @@ REQUIRED = ("id", "repair_status", "event_date")
 CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
 #: What somebody wrote about the fault. It tells the outcome, so it is never kept.
 FREE_TEXT = "problem"
+#: A file is read whole; this is some million rows.
+MOST_BYTES = 500_000_000
 #: How a cell says that nothing is known, whatever the column.
 NOTHING = frozenset(("", *r"- -- ? n/a na nan none null \n nil unknown undefined".split()))
 _SPELLED = {folded(name): name for name in (*CATEGORIES, *STATUSES)}
@@ -103,6 +105,10 @@ def find_repair_files(path: Path) -> list[Path]:
                  if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
         raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
+    for file in files:
+        if file.stat().st_size > MOST_BYTES:
+            told = f"{file} has more than {MOST_BYTES:,} bytes; divide it."
+            raise InvalidInput(f"{told} Nothing was imported.")
     return files
 
 

@@ -272,7 +272,7 @@ def test_headers(ledger, write):
     assert import_open_repair(spelled, ledger).written == {"jobs": 1}
 
 
-def test_a_folder_of_files_and_what_is_none(ledger, write, tmp_path):
+def test_a_folder_of_files_and_what_is_none(ledger, write, tmp_path, monkeypatch):
     write({}, name="all/one.csv")
     write({"id": "mendit_2"}, {"id": "mendit_1"}, name="all/two.csv")
     (tmp_path / "all" / "categories.csv").write_text(
@@ -289,6 +289,9 @@ def test_a_folder_of_files_and_what_is_none(ledger, write, tmp_path):
         assert (
             refused(import_open_repair, tmp_path / place, ledger).message == f"{told} Nothing was imported."
         )
+    monkeypatch.setattr("reliability.records.open_repair.MOST_BYTES", 200)  # of a file of endless rows
+    said = refused(import_open_repair, tmp_path / "all", ledger).message
+    assert said == f"{tmp_path}/all/one.csv has more than 200 bytes; divide it. Nothing was imported."
 
 
 def test_semicolons_by_option(ledger, write):
