@@ -267,17 +267,18 @@ def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bo
 
     merged: JobDocument = {**changes, "job": laid(old["job"], changes.get("job", {}))}
     for part in PARTS_OF_A_JOB:
-        table, extra = TABLES[part], []
+        table, extra, told = TABLES[part], [], set()
         required = next(column.name for column in table if column.required and column.name not in table.key)
         rows = {key(table, row): dict(row) for row in old[part]}
         for row in changes.get(part) or ():
             place = key(table, row)
-            if place not in rows:
+            if place not in rows or place in told:  # told twice, it is found by what checks the whole
                 extra.append(dict(row))
             elif emptying and required in row and row[required] is None:
                 del rows[place]
             else:
                 rows[place] = laid(rows[place], row)
+            told.add(place)
         merged[part] = [*rows.values(), *extra]
     return merged
 
