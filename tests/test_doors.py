@@ -20,7 +20,7 @@ MANY = [{"name": "jobs", "path": "a"}] * 60_000
 FILES = {
     "exponent": ("s.toml", JOB + "bought_for = 1e999999999", "add {}", "is not an amount written as a plain"),
     "negative exponent": ("s.toml", JOB + "hours = 1e-999999999", "add {}", "is not a number written as a"),
-    "a long sheet": ("s.toml", JOB + "remarks = 'x'\n" * 90_000, "add {}", "more than 200000 characters, which no"),
+    "a long sheet": ("s.toml", JOB + "remarks = 'x'\n" * 90_000, "add {}", "more than 1,000,000 bytes, which no sheet"),
     "columns": ("jobs.csv", HEAD + ",a" * 300 + "\n", "import {}", "the header has 304 cells; no table has more"),
     "a long header": ("jobs.csv", HEAD + "," * 3_000_000, "import {}", "line 1: is not CSV: it " + LONG_LINE),
     "a long line": ("jobs.csv", f"{HEAD}\n{ROW}" + "," * 3_000_000, "import {}", "line 2: is not CSV: it " + LONG_LINE),
@@ -35,7 +35,7 @@ FILES = {
     ),
     "digits in a plan": ("p.toml", "sheets = " + "9" * 9_000, "import {}.csv --plan {}", NO_TOML),
     "dots in a plan": ("p.toml", "a." * 900 + "b = 1", "import {}.csv --plan {}", "no name in a plan has 30 dots"),
-    "a long plan": ("p.toml", "x" * 1_000_001, "import {}.csv --plan {}", "is no plan: has more than 1,000,000 bytes"),
+    "a long plan": ("p.toml", "x" * 1_000_001, "import {}.csv --plan {}", "has more than 1,000,000 bytes, which no plan"),
     "many offers": ("o.csv", "family,asked\n" + "a,1\n" * 6_000_000, "judge {} --out v.csv", "which no list of offers has"),
     "a long offer": ("o.csv", "family" + "," * 1_500_000, "judge {} --out v.csv", "line 1: is not CSV: it " + LONG_LINE),
 }  # fmt: skip
@@ -46,7 +46,7 @@ LINES = {
     "a long import": (f"import {LONG}", "name is too long"),
     "a setting": (f"set hour_rate {'9' * 9_000}", "has 9000 characters; at most 200 are allowed"),
     "an exponent": ("set hour_rate 1e400000000", "is not an amount written as a plain decimal"),
-    "no end": ("add /dev/zero", "/dev/zero has more than 200000 characters, which no sheet has"),
+    "no end": ("add /dev/zero", "/dev/zero has more than 1,000,000 bytes, which no sheet has"),
     "offers without end": ("judge /dev/zero --out v.csv", "/dev/zero is not a file."),
 }
 

@@ -41,7 +41,8 @@ _OTHER_FILES = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
-MOST_OF_A_CELL = 131_072
+MOST_COLUMNS, MOST_RESOURCES = 200, 100
+MOST_OF_A_LINE, MOST_OF_A_CELL = 1_000_000, 131_072
 
 
 @dataclass(frozen=True)
@@ -83,11 +84,10 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
             faults.append(Fault(f"{lines} 1", "", others[0]))
             return
         with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
-            csv.field_size_limit(MOST_OF_A_CELL)  # others in the process may have set it
-            reader = csv.reader(stream, delimiter=delimiter, strict=True)
+            reader = csv.reader(_whole_lines(stream), delimiter=delimiter, strict=True)
             for cells in reader:
                 first, last = last + 1, reader.line_num
-                for number, cell in enumerate(cells if first == 1 else (), 1):
+                for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
                     if said := undecodable(cell):
                         faults.append(Fault(f"{lines} 1", "", f"the {number}. header {said}"))
                 if first == 1 or "".join(cells).strip():
@@ -95,8 +95,21 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
     except OSError as error:
         faults.append(Fault(path.name, "", f"cannot be read: {error.strerror}"))
     except csv.Error as error:
-        told = f"is not CSV: {error}; the rest of the file was not read"
-        faults.append(Fault(f"{lines} {reader.line_num}", "", told))
+        line = reader.line_num + isinstance(error, LongLine)
+        faults.append(Fault(f"{lines} {line}", "", f"is not CSV: {error}; the rest of the file was not read"))
+
+
+class LongLine(csv.Error):
+    """The line after the last one that was read is longer than any that a table has."""
+
+
+def _whole_lines(stream: IO[str]) -> Iterator[str]:
+    """Read a stream line by line for `csv`, but for a line or a cell that no table has."""
+    csv.field_size_limit(MOST_OF_A_CELL)  # others in the process may have set it
+    while line := stream.readline(MOST_OF_A_LINE):
+        if len(line) == MOST_OF_A_LINE:
+            raise LongLine(f"it has more than {MOST_OF_A_LINE:,} characters")
+        yield line
 
 
 @dataclass
@@ -166,7 +179,10 @@ class CsvTable(Source):
         missing = [column.name for column in self.table if column.required and column.name not in names
                    and (column.name in self.table.key or not self.partial)]  # fmt: skip
         complaints: list[Complaint] = []
-        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        if len(header) > MOST_COLUMNS:
+            such = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
+            complaints.append(("", such))
+        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             such = f"the header is separated by {sign}; name the delimiter, or save with commas"
             complaints.append(("", such))
@@ -265,13 +281,18 @@ class Folder(NamedTuple):
     faults: list[Fault]
 
 
-def described_in(folder: Path) -> dict[str, Any]:
-    """Read the descriptor of a folder; empty if there is none that can be read."""
+def described_in(folder: Path, faults: list[Fault] | None = None) -> dict[str, Any]:
+    """Read the descriptor of a folder; empty if there is none that can be read, and why in `faults`."""
     try:
         content = json.loads(read_at_most(folder / DESCRIPTOR, MOST_BYTES).decode("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return content if isinstance(content, dict) else {}
+        said = "" if isinstance(content, dict) else "is not a data package: it is no object in JSON"
+    except (OSError, ValueError) as error:
+        said = f"cannot be read: {reason(error) if isinstance(error, OSError) else error}"
+    except RecursionError:
+        said = "cannot be read: it is nested too deep"
+    if said and faults is not None:
+        faults.append(Fault(DESCRIPTOR, "", said))
+    return {} if said else content
 
 
 def write_folder(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object]], *, private: bool) -> None:
@@ -309,9 +330,15 @@ def look_into(folder: Path) -> Folder:
         elif is_csv and file.name not in BESIDE and file.name[0] != "." and not is_described:
             odd = f"is no table; there are {', '.join(TABLES)}.{nearest(file.stem, TABLES)}"
         faults += [Fault(file.name, "", odd)] if odd else []
-    described = described_in(folder)
-    told = _odd_in(described, named) if is_described else []
-    faults += [Fault(DESCRIPTOR, "", odd) for odd in told]
+    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
+    links = [file for file in (*named.values(), folder / DESCRIPTOR)
+             if not file.resolve().is_relative_to(folder.resolve())]  # fmt: skip
+    faults += [Fault(file.name, "", away) for file in links]
+    is_read, told = is_described and folder / DESCRIPTOR not in links, list[Fault]()
+    described = described_in(folder, told) if is_read else {}
+    if is_read and not told:
+        told = [Fault(DESCRIPTOR, "", odd) for odd in _odd_in(described, named)]
+    faults += told
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {file_names}")
     withdrawn = () if told else tuple(described.get(WITHDRAWN, ()))
@@ -322,7 +349,9 @@ def _odd_in(described: Mapping[str, Any], named: Collection[str]) -> list[str]:
     """Word where a descriptor does not fit the tables in its folder."""
     resources, withdrawn = described.get("resources"), described.get(WITHDRAWN, [])
     if not isinstance(resources, list) or not all(isinstance(each, dict) for each in resources):
-        return ["cannot be read, or is not a data package: an object in JSON with a list of resources"]
+        return ["is not a data package: an object in JSON with a list of resources"]
+    if len(resources) > MOST_RESOURCES:
+        return [f"lists {len(resources)} resources; there are {len(TABLES)} tables"]
     where = "where no table lies: each is the file of its name in the folder"
     told = []
     for name, path in ((each.get("name"), each.get("path")) for each in resources):

@@ -228,8 +228,11 @@ NO_LIST = "withdrawnJobs is not a list of job numbers, each in quotation marks"
         (None, {"withdrawnJobs": [2]}, NO_LIST),
         (None, {"withdrawnJobs": ["B"]},
          "withdrawnJobs: 'B' is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042"),
-        *((None, change, "cannot be read, or is not a data package: an object in JSON with a list of resources")
-          for change in ("{}", "{", "[" * 100_000, '{"resources": ["jobs"]}')),
+        *((None, change, "is not a data package: an object in JSON with a list of resources")
+          for change in ("{}", '{"resources": ["jobs"]}')),
+        (None, "[]", "is not a data package: it is no object in JSON"),
+        (None, "[" * 100_000, "cannot be read: it is nested too deep"),
+        (None, "{", "cannot be read: Expecting property name enclosed in double quotes: line 1 column 2 (char 1)"),
     ],
     ids=lambda value: str(value)[:20],
 )  # fmt: skip
@@ -410,3 +413,23 @@ def test_a_file_ends_its_lines_as_the_standard_says(tmp_path):
     file = tmp_path / "signs.csv"
     write_table(file, TABLES["signs"].names, [["1", 'a "b", c', "yes"]])
     assert file.read_bytes() == b'job,sign,seen\r\n1,"a ""b"", c",yes\r\n'
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links of POSIX")
+def test_links_that_leave_the_folder_are_not_followed(package, tmp_path):
+    (tmp_path / "secret.csv").write_bytes((package / "signs.csv").read_bytes())
+    (package / "signs.csv").unlink()
+    (package / "signs.csv").symlink_to(tmp_path / "secret.csv")
+    left = "signs.csv: is a link that leaves the folder; put a copy of what it leads to in its place"
+    assert faults_of(package) == [left]
+    (package / "within.csv").write_bytes((tmp_path / "secret.csv").read_bytes())
+    (package / "signs.csv").unlink()
+    (package / "signs.csv").symlink_to("within.csv")
+    read_package(package)  # one that stays within is as good as a file
+    (tmp_path / "datapackage.json").write_bytes((package / "datapackage.json").read_bytes())
+    (package / "datapackage.json").unlink()
+    (package / "datapackage.json").symlink_to(tmp_path / "datapackage.json")
+    assert faults_of(package) == [left.replace("signs.csv", "datapackage.json")]
+    (package / "datapackage.json").unlink()
+    (package / "datapackage.json").mkdir()
+    assert faults_of(package)[0] == "datapackage.json: cannot be read: Is a directory"

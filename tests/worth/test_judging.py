@@ -465,6 +465,7 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path):
         ("offer,asked\nx,1\n", "there is no column family, model or kind; found: offer, asked"),
         ("family,asked,asked\na,1,2\n", "column asked: stands in the header more than once"),
         ("family,\na,1\n", "a column has no name"),
+        ("family" + ",x" * 200 + "\n", "line 1: the header has 201 cells; no table has more than 200"),
         ('offer,family\na,"open\n', "line 2: is not CSV: unexpected end of data; the rest of the file"),
         ("offer,family,askd\na,Larkov T1,25\n", "Did you mean the column 'asked'"),
         ("offer,family\n2,Larkov T1\n,Larkov T1\n", "column offer: '2' is used 2 times"),
