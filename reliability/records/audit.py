@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError, near_twin
 from reliability.records import database
-from reliability.records.checks import clean_tables
+from reliability.records.checks import Line, check_rows
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
 from reliability.records.ledger import RENAMED
 from reliability.records.tables import TABLES, USUAL_NAMES, date_not_before, full_date
@@ -105,11 +105,14 @@ def file_problems(connection: Connection) -> list[Problem]:
 
 def rule_problems(rows: Rows, exponent: int) -> Iterator[Problem]:
     """Test every row against every documented rule, as an import would."""
-    for name, number, (column, message) in clean_tables(rows, exponent)[1]:
-        row, key = rows[name][number - 1], TABLES[name].key
-        where = ", ".join(f"{part} {row[part]}" for part in key if row[part])
-        where = where if key[0] == "job" else f"{name}, {where}"
-        yield broken("rule broken", f"column {column}: {message}", where)
+    lines: dict[str, list[Line]] = defaultdict(list)
+    for name, table in TABLES.items():
+        of_it = "" if table.key[0] == "job" else f"{name}, "
+        for row in rows[name]:
+            where = ", ".join(f"{part} {row[part]}" for part in table.key if row[part])
+            lines[name].append(Line(of_it + where, row))
+    for fault in check_rows(lines, exponent)[1]:
+        yield broken("rule broken", f"column {fault.column}: {fault.message}", fault.place)
 
 
 def history_problems(connection: Connection, rows: Rows) -> list[Problem]:

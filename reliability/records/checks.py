@@ -3,6 +3,7 @@
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import chain
 from typing import Any, NamedTuple, Self
 
 from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
@@ -71,7 +72,16 @@ TIES: tuple[Tie, ...] = (
 )  # fmt: skip
 
 Complaint = tuple[str, str]
-"""A column and what is wrong with it."""
+"""A column, empty where the whole row is meant, and what is wrong with it."""
+
+
+class Line(NamedTuple):
+    """One row as it was found: where it stands, what its cells say, why it cannot be read if it cannot."""
+
+    place: str
+    row: Mapping[str, Any] | None  # None: no row, but the file itself is at fault there
+    complaints: Sequence[Complaint] = ()
+
 
 _NOT_THERE = {"jobs": "there is no job {name!r}", "families": "no family {name!r} is known; known: {listed}"}
 
@@ -88,17 +98,37 @@ class Known:
     rows: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     components: Collection[str] | None = None
     models: Mapping[str, str] = field(default_factory=dict)  # the family of each
-    word: str = "row"  # for the place of a row
-    #: Whether the rows are those of one job: each is called by what it is, what is right in it counts.
-    of_a_job: bool = False
-    _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
+    _places: dict[str, dict[tuple[Value, ...], str]] = field(default_factory=dict)
 
     @classmethod
-    def nothing(cls, word: str = "row") -> Self:
+    def nothing(cls) -> Self:
         """Begin with a package, whose rows refer to each other only."""
-        return cls({name: {} for name in ("families", "lots", "jobs", "sightings")}, word=word)
+        return cls({name: {} for name in ("families", "lots", "jobs", "sightings")})
 
-    def complaints(self, table: Table, row: Row) -> list[Complaint]:
+    def read(self, table: Table, line: Line, exponent: int) -> tuple[dict[str, Value], list[Fault]]:
+        """Read one row, check it by itself and beside the others, and remember it."""
+        said, found = line.row or {}, list(line.complaints)
+        clean, facts = dict[str, Value](), JobFacts()
+        if not found:
+            clean, found = clean_row(table, said, exponent)
+            bad = {column for column, _ in found}
+            sound: Row = {**clean, **dict.fromkeys(bad & clean.keys())} if bad else clean
+            found += [each for each in self._beside(table, sound) if each[0] not in bad]
+            key = tuple(sound[part] for part in table.key)
+            first = self._places.setdefault(table.name, {}).setdefault(key, line.place)
+            if first != line.place and bad.isdisjoint(table.key):
+                told = ", ".join(f"{part} {'empty' if value is None else repr(value)}"
+                                 for part, value in zip(table.key, key, strict=True))  # fmt: skip
+                found.append((table.key[:2][-1], f"{first} has the same {told}"))
+            if table.name == "jobs":
+                facts = JobFacts(*(sound[name] for name in JobFacts._fields))
+        # Also of a row with faults: what refers to it is not at fault.
+        name = clean.get(table.key[0]) or said.get(table.key[0])
+        if isinstance(name, str) and table.name in self.rows:
+            self.rows[table.name][name] = facts
+        return clean, [Fault(line.place, *complaint) for complaint in found]
+
+    def _beside(self, table: Table, row: Row) -> list[Complaint]:
         """Check one row, already clean in itself, against the others."""
         found: list[Complaint] = []
         for column, other in table.references.items():
@@ -131,53 +161,30 @@ class Known:
             found.append((column, f"{such}{nearest(name, components)} {how}"))
         return found
 
-    def read(self, name: str, row: Row, place: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
-        """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
-        table, complaints, bad = TABLES[name], list(found), {column for column, _ in found}
-        name_of_it, is_read = row.get(table.key[0]), not found or self.of_a_job
-        if bad:
-            row = {**row, **dict.fromkeys(bad & row.keys())}
-        if is_read:
-            complaints += [each for each in self.complaints(table, row) if each[0] not in bad]
-            key = tuple(row[part] for part in table.key)
-            first = self._places.setdefault(name, {}).setdefault(key, place)
-            if first != place and bad.isdisjoint(table.key):
-                word = _LABELS[name] if self.of_a_job else self.word
-                told = ", ".join(f"{part} {'empty' if value is None else repr(value)}"
-                                 for part, value in zip(table.key, key, strict=True))  # fmt: skip
-                complaints.append((table.key[self.of_a_job], f"{word} {first} has the same {told}"))
-        if isinstance(name_of_it, str) and name in self.rows:
-            # Also of a row with faults: what refers to it is not at fault.
-            facts = JobFacts._fields if name == "jobs" and is_read else ()
-            self.rows[name][name_of_it] = JobFacts(*(row[each] for each in facts))
-        return complaints
-
 
 # Rows and whole jobs checked against every rule of the tables, all faults in one go.
 
 JobDocument = dict[str, Any]
 """``job`` (a row of jobs) and ``findings``, ``signs``, ``followups`` (lists of rows without ``job``)."""
 
-PARTS_OF_A_JOB = ("findings", "signs", "followups")
-#: What a row of a part is called; the second column of its key names it.
-_LABELS = {"findings": "finding", "signs": "sign", "followups": "followup"}
+#: Tables of what belongs to a job, and the column that names a row of it.
+PARTS_OF_A_JOB = {"findings": "component", "signs": "sign", "followups": "checked_on"}
 
 
 def clean_row(
-    table: Table, row: Mapping[str, object], exponent: int = 2, found: Sequence[Complaint] = ()
+    table: Table, row: Mapping[str, object], exponent: int = 2
 ) -> tuple[dict[str, Value], list[Complaint]]:
-    """Read every cell of a row, but for those found wrong already, and test the rules within it."""
-    names = table.names
-    complaints = list(found) + [
+    """Read every cell of a row and test the rules within it."""
+    names, clean = table.names, dict[str, Value]()
+    complaints = [
         (name, f"{table.name} has no column {name!r}; it has {', '.join(names)}.{nearest(name, names)}")
         for name in row if name not in names
     ]  # fmt: skip
-    clean, bad = dict[str, Value](), {name for name, _ in found}
     if table.name == "settings" and isinstance(value := row.get("value"), int | float | Decimal):
         row = {**row, "value": write_value(value)}
     for column in table.columns:
         value = row.get(column.name)
-        if (value is None and not column.required) or column.name in bad:
+        if value is None and not column.required:
             clean[column.name] = column.default
             continue
         try:
@@ -210,23 +217,24 @@ def _rule_complaints(
     return found
 
 
-def clean_tables(
-    rows: Mapping[str, Iterable[Mapping[str, object]]], exponent: int, known: Known | None = None
-) -> tuple[dict[str, list[dict[str, Value]]], list[tuple[str, int, Complaint]]]:
-    """Read and check rows of tables beside each other; give them, and all complaints by table and row."""
-    known = known or Known.nothing()
-    cleaned: dict[str, list[dict[str, Value]]] = {}
-    found: list[tuple[str, int, Complaint]] = []
+def read_key(table: Table, row: Mapping[str, Any]) -> tuple[Value, ...] | None:
+    """Read the cells that tell a row from the others; None if one cannot be read."""
+    try:
+        return tuple(read_value(table[name], row.get(name)) for name in table.key)
+    except Refused:
+        return None
+
+
+def check_rows(
+    lines: Mapping[str, Iterable[Line]], exponent: int, known: Known | None = None
+) -> tuple[dict[str, list[dict[str, Value]]], list[Fault]]:
+    """Read and check rows of tables beside each other; give them, and what is wrong with any."""
+    known, cleaned, faults = known or Known.nothing(), dict[str, list[dict[str, Value]]](), list[Fault]()
     for name, table in TABLES.items():
-        cleaned[name] = []
-        for number, row in enumerate(rows.get(name, ()), 1):
-            clean, complaints = clean_row(table, row, exponent)
-            cleaned[name].append(clean)
-            # What refers to a name is not at fault, even where the name is.
-            key = table.key[0]
-            seen: Any = {**clean, key: row.get(key)} if complaints and clean[key] is None else clean
-            found += [(name, number, each) for each in known.read(name, seen, number, complaints)]
-    return cleaned, found
+        read = [known.read(table, line, exponent) for line in lines.get(name, ())]
+        cleaned[name] = [row for row, _ in read]
+        faults += chain.from_iterable(found for _, found in read)
+    return cleaned, faults
 
 
 def clean_document(
@@ -241,15 +249,16 @@ def clean_document(
         number = read_value(TABLES["jobs"]["job"], job.get("job"))
     except Refused as error:
         faults.append(Fault("job", "job", error.message))
-    rows = {part: [{**row, "job": number} for row in document.get(part) or ()] for part in PARTS_OF_A_JOB}
-    rows["jobs"] = [{**job, "job": number}]
-    beside = Known({**known.rows, "jobs": {}}, known.components, known.models, of_a_job=True)
-    cleaned, found = clean_tables(rows, exponent, beside)
-    for name, place, complaint in found:
-        named = "" if name == "jobs" else rows[name][place - 1].get(TABLES[name].key[1])
-        where = "job" if name == "jobs" else f"{_LABELS[name]} {place}" + (f" ({named})" if named else "")
-        faults.append(Fault(where, *complaint))
-    return {"job": cleaned["jobs"][0], **{part: cleaned[part] for part in PARTS_OF_A_JOB}}, faults
+    lines = {"jobs": [Line("job", {**job, "job": number})]}
+    for part, named in PARTS_OF_A_JOB.items():
+        lines[part] = [
+            Line(f"{part.removesuffix('s')} {place}" + (f" ({row[named]})" if row.get(named) else ""),
+                 {**row, "job": number})
+            for place, row in enumerate(document.get(part) or (), 1)
+        ]  # fmt: skip
+    beside = Known({**known.rows, "jobs": {}}, known.components, known.models)
+    cleaned, found = check_rows(lines, exponent, beside)
+    return {"job": cleaned["jobs"][0], **{part: cleaned[part] for part in PARTS_OF_A_JOB}}, faults + found
 
 
 # What a partial description of a job changes in the one that the ledger holds.
@@ -261,17 +270,13 @@ def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bo
     def laid(row: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
         return {**row, **{name: value for name, value in given.items() if emptying or value is not None}}
 
-    def key(table: Table, row: Mapping[str, Any]) -> tuple[Value, ...]:
-        clean, _ = clean_row(table, {**row, "job": "0"})
-        return tuple(clean[name] for name in table.key)
-
     merged: JobDocument = {**changes, "job": laid(old["job"], changes.get("job", {}))}
     for part in PARTS_OF_A_JOB:
         table, extra, told = TABLES[part], [], set()
         required = next(column.name for column in table if column.required and column.name not in table.key)
-        rows = {key(table, row): dict(row) for row in old[part]}
+        rows = {read_key(table, {**row, "job": "0"}): dict(row) for row in old[part]}
         for row in changes.get(part) or ():
-            place = key(table, row)
+            place = read_key(table, {**row, "job": "0"})
             if place not in rows or place in told:  # told twice, it is found by what checks the whole
                 extra.append(dict(row))
             elif emptying and required in row and row[required] is None:

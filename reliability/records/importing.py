@@ -10,10 +10,10 @@ from sqlalchemy import Connection, select
 
 from reliability.errors import Fault, InvalidInput, question, refuse, unknown
 from reliability.records import database, package
-from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, clean_row
+from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, read_key
 from reliability.records.database import HISTORY
 from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
-from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
+from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source, csv_lines
 from reliability.records.tables import TABLES, USUAL_NAMES, Table
 from reliability.records.values import EXPONENTS, Number, Value, split_number, write_value
 
@@ -69,7 +69,7 @@ class _Import:
         meant: Collection[str] | None,
     ) -> None:  # fmt: skip
         self.connection, self.reason, self.correct, self.meant = connection, reason, correct, meant
-        self.faults, self.at_fault, self.n_read = list(faults), set[tuple[str, int]](), 0
+        self.faults, self.at_fault, self.n_read = list(faults), set[str](), 0
         self.written, self.equal = Counter[str](), Counter[str]()
         self.changes: list[str] = []
         self.touched, self.corrected = set[str](), set[str]()
@@ -77,7 +77,7 @@ class _Import:
         self.asked: set[tuple[str, str]] = set()
         self.new_names: dict[str, set[str]] = defaultdict(set)
         rows = database.referred_in(connection, ("families", "lots", "jobs", "sightings"))
-        self.known = Known(rows, word="line")
+        self.known = Known(rows)
         self.names = {kind: database.names_in(connection, kind) for kind in KINDS_OF_NAME}
         for what in ("component", "sign"):
             self.names[what] |= USUAL_NAMES[what]
@@ -85,52 +85,48 @@ class _Import:
     def read(self, source: Source) -> None:
         """Check every row of a file; write what is new or differs as long as there is no fault."""
         table = source.table
-        held = {_key(table, row): row for row in database.fetch_rows(self.connection, table.name)}
+        held: dict[Any, database.Row] = {
+            _key(table, row): row for row in database.fetch_rows(self.connection, table.name)
+        }
         waiting: list[tuple[database.Row | None, dict[str, Value]]] = []
-        for line in source.lines():
-            self.n_read += source.n_read is None
-            old = None if line.complaints else held.get(_key(table, line.row))
-            line = self._laid_over(source, line, old)
-            complaints = self._complaints(table.name, line, old)
-            self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
-            if complaints:
-                self.at_fault.add((source.path.name, line.number))
-            elif old == line.row:
+        for line in source.lines:
+            self.n_read += source.n_read is None and line.row is not None
+            if self.correct and line.row:  # a correction is laid over the row that the ledger holds
+                line = line._replace(row={**held.get(read_key(table, line.row), {}), **line.row})
+            row, faults = self.known.read(table, line, source.exponent)
+            old = None if faults else held.get(_key(table, row))
+            faults = faults or [Fault(line.place, *each) for each in self._complaints(table.name, row, old)]
+            self.faults += faults
+            if faults and line.row is not None:
+                self.at_fault.add(line.place)
+            elif old == row:
                 self.equal[table.name] += 1
             elif not self.faults:
-                waiting.append((old, line.row))
+                waiting.append((old, row))
                 if len(waiting) == CHUNK:
                     self._write(source, waiting)
                     waiting.clear()
-        self.faults += source.faults
         self.n_read += source.n_read or 0
         if not self.faults:
             self._write(source, waiting)
 
-    def _laid_over(self, source: Source, line: Line, old: database.Row | None) -> Line:
-        """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
-        if not self.correct or line.complaints:
-            return line
-        return Line(line.number, *clean_row(source.table, {**(old or {}), **line.row}, source.exponent))
-
-    def _complaints(self, name: str, line: Line, old: database.Row | None) -> list[Complaint]:
-        found = self.known.read(name, line.row, line.number, line.complaints)
-        if line.complaints:
-            return found
+    def _complaints(self, name: str, row: Mapping[str, Any], old: database.Row | None) -> list[Complaint]:
+        """Find what a row that is right in itself has against the ledger, or leaves in doubt."""
+        found: list[Complaint] = []
         if old is not None and not self.correct:
-            for column in (name for name, value in line.row.items() if value != old[name]):
-                values = (old[column], line.row[column])
+            for column in (name for name, value in row.items() if value != old[name]):
+                values = (old[column], row[column])
                 said = ["nothing" if each is None else repr(str(each)) for each in values]
                 told = f"the ledger says {said[0]}, the file {said[1]}; correct one of them"
                 found.append((column, told))
-        elif name == "settings" and line.row["setting"] == "currency":
-            now, currency = database.currency_of(self.connection), line.row["value"]
+        elif name == "settings" and row["setting"] == "currency":
+            now, currency = database.currency_of(self.connection), row["value"]
             if currency != now and database.holds_amounts(self.connection):
                 told = f"the ledger holds amounts in {now}; {currency} needs another ledger"
                 found.append(("value", told))
         # Once about each name that is new and perhaps a slip of the pen.
         for column, what in _NAMED[name].items() if self.meant is not None else ():
-            value = line.row[column]
+            value = row[column]
             if value is not None and what in ASKED and (what, str(value)) not in self.asked:
                 self.asked.add((what, str(value)))
                 known = self.names[what] | USUAL_NAMES[what]
@@ -223,9 +219,9 @@ def import_package(
         if told.get("name") == package.PACKAGE and not ledger.names("family"):
             new_names = None
 
-    def tables(connection: Connection) -> list[CsvTable]:
+    def tables(connection: Connection) -> list[Source]:
         exponent = EXPONENTS[package.currency_in(files, layout) or database.currency_of(connection)]
-        return [CsvTable(file, TABLES[name], exponent, layout=layout, partial=correct)
+        return [Source(TABLES[name], csv_lines(file, TABLES[name], layout, partial=correct), exponent)
                 for name, file in files.items()]  # fmt: skip
 
     return import_sources(ledger, tables, reason, dry_run=dry_run, faults=faults, withdrawn=withdrawn,

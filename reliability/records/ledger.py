@@ -132,8 +132,9 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
         exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
     known = Known(database.referred_in(connection, TABLES[table].references.values()))
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
-    cleaned, found = checks.clean_tables({table: merged}, exponent, known)
-    clean, faults = cleaned[table], [Fault(f"{table}, row {row}", *each) for _, row, each in found]
+    lines = [checks.Line(f"{table}, row {place}", row) for place, row in enumerate(merged, 1)]
+    cleaned, faults = checks.check_rows({table: lines}, exponent, known)
+    clean = cleaned[table]
     now = database.currency_of(connection)
     for row in clean if table == "settings" and not faults else ():
         if row["setting"] == "currency" and row["value"] != now and database.holds_amounts(connection):
@@ -145,13 +146,10 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
 
 
 def _find(connection: Connection, table: str, row: Row) -> database.Row | None:
-    described, exponent = TABLES[table], database.exponent_in(connection)
-    try:
-        key = {name: read_value(described[name], row.get(name), exponent) for name in described.key}
-    except Refused:
+    if (key := checks.read_key(TABLES[table], row)) is None:
         return None
-    found = database.fetch_rows(connection, table, database.key_test(table, key))
-    return found[0] if found else None
+    is_it = database.key_test(table, dict(zip(TABLES[table].key, key, strict=True)))
+    return next(iter(database.fetch_rows(connection, table, is_it)), None)
 
 
 def write_rows(

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 
 from reliability.errors import Fault, InvalidInput, Refused, nearest, unknown
 from reliability.records import database, package
-from reliability.records.checks import Complaint
+from reliability.records.checks import Complaint, Line
 from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
@@ -88,9 +88,9 @@ def _is_nothing(text: str) -> bool:
 
 # Files of open repair data as they stand: found, read cell by cell, nothing understood yet.
 
-#: One row: its texts by column of the standard, and its line.
+#: One row: its texts by column of the standard, its line, and where that is.
 Row = dict[str, Any]
-LINE = "(line)"
+LINE, PLACE = "(line)", "(place)"
 
 
 def find_repair_files(path: Path) -> list[Path]:
@@ -116,28 +116,27 @@ def _name(header: str) -> str:
     return "_".join(header.strip().casefold().replace("-", " ").split())
 
 
-def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], Source, list[str]]:
-    """Read one file: its rows, what of it cannot be read, and headers that no version of the standard has."""
-    rows: list[Row] = []
-    source = Source(path, TABLES["jobs"])
-    found = package.raw_rows(path, layout.delimiter, source.faults)
+def read_repairs(path: Path, layout: Layout) -> tuple[dict[int, Row | Line], list[str]]:
+    """Read one file: its rows by line, those that cannot be read, and headers that no version has."""
+    faults: list[Fault] = []
+    found = package.raw_rows(path, layout.delimiter, faults)
     names = [_name(cell) for cell in next(found, (1, []))[1]]
-    if not source.faults:
-        source.faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in _misfits(names)]
-    for line, cells in found if not source.faults else ():
-        if len(cells) != len(names):
-            source.made.append((line, {}, [("", package.other_width(cells, names))]))
-            continue
-        row: Row = dict.fromkeys(COLUMNS, "")
-        for name, cell in zip(names, cells, strict=True):
+    if not faults:
+        faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in _misfits(names)]
+    rows: dict[int, Row | Line] = {}
+    for line, cells in found if not faults else ():
+        place, row = f"{path.name}, line {line}", dict.fromkeys(COLUMNS, "")
+        for name, cell in zip(names, cells, strict=False):
             if name in COLUMNS and name != FREE_TEXT:
                 row[name] = sys.intern(html.unescape(package.restored(clean_text(cell))))
-        complaints = [(name, odd) for name, text in row.items() if (odd := undecodable(text))]
-        if complaints:
-            source.made.append((line, {}, complaints[:1]))
+        if len(cells) != len(names):
+            rows[line] = Line(place, {}, [("", package.other_width(cells, names))])
+        elif complaints := [(name, odd) for name, text in row.items() if (odd := undecodable(text))]:
+            rows[line] = Line(place, {}, complaints[:1])
         else:
-            rows.append({**row, LINE: line})
-    return rows, source, list(dict.fromkeys(name for name in names if name and name not in COLUMNS))
+            rows[line] = {**row, LINE: line, PLACE: place}
+    rows |= {-at: Line(each.place, None, [(each.column, each.message)]) for at, each in enumerate(faults, 1)}
+    return rows, list(dict.fromkeys(name for name in names if name and name not in COLUMNS))
 
 
 def _misfits(names: Sequence[str]) -> list[Complaint]:
@@ -252,16 +251,15 @@ def import_open_repair(
 
     Only kinds that the ledger has, and `kinds` beside them; with None every kind.
     """
-    files = [read_repairs(file, layout) for file in find_repair_files(Path(path))]
+    files = {file: read_repairs(file, layout) for file in find_repair_files(Path(path))}
     told: list[_Told] = []
 
     def sources(connection: Connection) -> list[Source]:
-        brands = Counter(row["brand"] for rows, *_ in files for row in rows)
+        brands = Counter(row["brand"] for rows, _ in files.values() for row in rows.values()
+                         if not isinstance(row, Line))  # fmt: skip
         told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker"))))
         jobs = told[0].jobs(files, kinds)
-        made = [(line, row, list[Complaint]()) for line, row in told[0].families.values()]
-        families = Source(jobs[0].path, TABLES["families"], n_read=0, made=made)
-        return [families, *jobs]
+        return [Source(TABLES["families"], told[0].families.values(), n_read=0), *jobs]
 
     summary = import_sources(ledger, sources, reason, dry_run=dry_run)
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
@@ -273,7 +271,7 @@ class _Told:
     def __init__(self, connection: Connection, makers: Mapping[str, str]) -> None:
         self.makers = makers
         self.left_out: Counter[str] = Counter()
-        self.families: dict[str, tuple[int, dict[str, Value]]] = {}
+        self.families: dict[str, Line] = {}
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
         self._numbers: Counter[str] = Counter()
         jobs, families = SQL_TABLES["jobs"].c, SQL_TABLES["families"].c
@@ -282,17 +280,23 @@ class _Told:
         self._kinds = {family: kind for family, kind in held}
 
     def jobs(
-        self, files: Iterable[tuple[list[Row], Source, list[str]]], asked: Collection[str] | None
+        self, files: Mapping[Path, tuple[dict[int, Row | Line], list[str]]], asked: Collection[str] | None
     ) -> list[Source]:
         """Read every row of the kinds that are asked for, or that the ledger has; count the others."""
         known = set(self._kinds.values())
         wanted = known | set(map(category_of, known)) - {MISCELLANEOUS} | set(asked or ())
         unwanted: Counter[str] = Counter()
-        for rows, source, not_read in files:
+        sources = []
+        for file, (rows, not_read) in files.items():
             self._note("columns that no version of the standard has, and that were not read", *not_read)
-            are_told = package.described_in(source.path.parent).get("name") == _PACKAGE["name"]
-            source.n_read = len(rows) + len(source.made)  # those that cannot be read too
-            for row in rows:
+            are_told = package.described_in(file.parent).get("name") == _PACKAGE["name"]
+            lines: list[Line] = []
+            n_read = sum(line > 0 for line in rows)  # those that are left out too
+            sources.append(Source(TABLES["jobs"], lines, n_read=n_read))
+            for row in rows.values():
+                if isinstance(row, Line):
+                    lines.append(row)
+                    continue
                 date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)
                 status = _SPELLED.get(folded(row["repair_status"]), "")
                 if _is_nothing(row["repair_status"]) or status == UNKNOWN:
@@ -302,8 +306,7 @@ class _Told:
                 elif asked is not None and (kind or MISCELLANEOUS) not in wanted:
                     unwanted[kind or MISCELLANEOUS] += 1
                 else:
-                    source.made.append(self._job(row, status, date, kind, source.path.stem))
-            source.made.sort(key=lambda made: made[0])
+                    lines.append(self._job(row, status, date, kind, file.stem))
         met = {*unwanted, *self._kinds.values()}
         if strange := [kind for kind in asked or () if kind not in met]:
             raise unknown("The files hold no row of the kind", strange[0], met)
@@ -311,15 +314,13 @@ class _Told:
             told = _first(f"{kind} {count}" for kind, count in unwanted.most_common())
             why = f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"
             self.left_out[why] = unwanted.total()
-        return [source for _, source, _ in files]
+        return sources
 
     def _note(self, what: str, *where: str) -> None:
         if where:
             self._notes[what] += where
 
-    def _job(
-        self, row: Row, status: str, date: str, kind: str | None, stem: str
-    ) -> tuple[int, dict[str, Value], list[Complaint]]:
+    def _job(self, row: Row, status: str, date: str, kind: str | None, stem: str) -> Line:
         complaints: list[Complaint] = []
         if status not in STATUSES:
             found, allowed = row["repair_status"], ", ".join(STATUSES)
@@ -335,11 +336,11 @@ class _Told:
         number = self._number(row, origin)
         job: dict[str, Value] = {"job": number, "origin": origin, "taken_in": date, "closed": date}
         if complaints:
-            return row[LINE], job, complaints
+            return Line(row[PLACE], job, complaints)
         outcome, group = OUTCOMES[status], row["group_identifier"]
         job |= {"outcome": outcome, "family": self._family(row, kind)}
         job |= {"ended_why": self._ended_why(row, outcome), "remarks": f"group {group}" if group else None}
-        return row[LINE], job | self._built(row, date), []
+        return Line(row[PLACE], job | self._built(row, date))
 
     def _number(self, row: Row, origin: str) -> str:
         """Give a job number that no job of the bench has, and no other row of these files."""
@@ -363,7 +364,8 @@ class _Told:
             family += " (open repair data)"
         if family not in self._kinds:
             self._kinds[family] = kind
-            self.families[family] = (row[LINE], {"family": family, "kind": kind, "maker": maker})
+            described = {"family": family, "kind": kind, "maker": maker}
+            self.families[family] = Line(row[PLACE], described)
         return family
 
     def _ended_why(self, row: Row, outcome: str) -> str | None:

@@ -8,7 +8,7 @@ import math
 import os
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
@@ -17,7 +17,7 @@ from sqlalchemy import select
 
 from reliability.errors import Fault, InvalidInput, nearest, reason, refuse, shown, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, Known, clean_row
+from reliability.records.checks import Complaint, Line, check_rows
 from reliability.records.database import HISTORY
 from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
@@ -54,14 +54,6 @@ class Layout:
 
 
 AS_DOCUMENTED = Layout()
-
-
-class Line(NamedTuple):
-    """One row of a file: its first line, what it says, and what is wrong with it."""
-
-    number: int
-    row: dict[str, Any]
-    complaints: list[Complaint]
 
 
 def neutralised(text: str) -> str:
@@ -112,88 +104,68 @@ def _whole_lines(stream: IO[str]) -> Iterator[str]:
         yield line
 
 
-@dataclass
-class Source:
+class Source(NamedTuple):
     """Rows of one table, as they were made out of a file."""
 
-    path: Path
     table: Table
+    lines: Iterable[Line]
     exponent: int = 2  # decimals of the currency
-    faults: list[Fault] = field(default_factory=list)  # of the file itself, complete once all lines were read
-    places: dict[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
     n_read: int | None = None  # rows of the file that it stands for; None: each of its own
-    #: The rows, not clean yet, with where each stands and what is wrong with it.
-    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        """Word a fault at a place in the file."""
-        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
-
-    def lines(self) -> Iterator[Line]:
-        """Give every row, clean or with its complaints."""
-        for number, row, complaints in self.made:
-            clean, more = clean_row(self.table, row, self.exponent)
-            yield Line(number, clean, complaints or more)
 
 
-@dataclass
-class CsvTable(Source):
-    """One CSV file, read row by row.
+def csv_lines(
+    path: Path, table: Table, layout: Layout = AS_DOCUMENTED, *, partial: bool = False
+) -> Iterator[Line]:
+    """Read the rows of one CSV file, and what is wrong with the file itself.
 
-    A partial one may lack columns but those of the key: then a row holds what the file has, and the rules
-    within it are for whoever lays it over the rest.
+    A partial one may lack columns but those of the key, and is laid over what the ledger holds.
     """
+    faults: list[Fault] = []
+    rows = raw_rows(path, layout.delimiter, faults)
+    names = [clean_text(cell) for cell in next(rows, (1, []))[1]]
+    if not faults:
+        complaints = _misfits(names, table, layout, partial)
+        faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in complaints]
+    kinds = {column.name: column.kind for column in table}
+    for number, cells in rows if not faults else ():
+        place, row = f"{path.name}, line {number}", dict(zip(names, cells, strict=False))
+        if len(cells) != len(names):
+            yield Line(place, {}, [("", other_width(cells, names))])
+            continue
+        points: list[Complaint] = []
+        for name, cell in row.items() if layout.decimal_comma else ():
+            if kinds[name] in NUMERIC:
+                row[name] = cell.replace(",", ".", 1)
+                such = f"{cell.strip()!r} has a point, but numbers were announced with a decimal comma"
+                points += [(name, such)] if "." in cell else []
+        for name, cell in row.items() if "'" in "".join(cells) else ():
+            if kinds[name] == "text":
+                row[name] = restored(clean_text(cell))
+        yield Line(place, row, points)
+    yield from (Line(each.place, None, [(each.column, each.message)]) for each in faults)
 
-    layout: Layout = AS_DOCUMENTED
-    partial: bool = False
 
-    def lines(self) -> Iterator[Line]:
-        """Read every row that can be told apart, clean or with its complaints."""
-        rows = raw_rows(self.path, self.layout.delimiter, self.faults)
-        header = next(rows, (1, []))[1]
-        names = self._columns(header) if not self.faults else []
-        table, needs_point = self.table, self.layout.decimal_comma
-        if self.partial:
-            held = tuple(column for column in table if column.name in (*names, *table.key))
-            table = replace(table, columns=held, rules=())
-        kinds = {column.name: column.kind for column in table}
-        for number, cells in rows if not self.faults else ():
-            if len(cells) != len(names):
-                yield Line(number, {}, [("", other_width(cells, names))])
-                continue
-            row, points = dict(zip(names, cells, strict=True)), []
-            for name, cell in row.items() if needs_point else ():
-                if kinds[name] in NUMERIC:
-                    row[name] = cell.replace(",", ".", 1)
-                    such = f"{cell.strip()!r} has a point, but numbers were announced with a decimal comma"
-                    points += [(name, such)] if "." in cell else []
-            for name, cell in row.items() if "'" in "".join(cells) else ():
-                if kinds[name] == "text":
-                    row[name] = restored(clean_text(cell))
-            yield Line(number, *clean_row(table, row, self.exponent, points))
-
-    def _columns(self, header: Sequence[str]) -> list[str]:
-        """Match the header with the columns of the table; complain of what is odd."""
-        names, known = [clean_text(cell) for cell in header], self.table.names
-        odd = [name for name in dict.fromkeys(names) if name not in known or names.count(name) > 1]
-        missing = [column.name for column in self.table if column.required and column.name not in names
-                   and (column.name in self.table.key or not self.partial)]  # fmt: skip
-        complaints: list[Complaint] = []
-        if len(header) > MOST_COLUMNS:
-            such = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
-            complaints.append(("", such))
-        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
-            sign = "tabs" if "\t" in names[0] else "semicolons"
-            such = f"the header is separated by {sign}; name the delimiter, or save with commas"
-            complaints.append(("", such))
-        elif missing and not odd:
-            complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
-        for name in odd if not complaints else ():
-            such = f"{self.table.name} has no such column; it has {', '.join(known)}.{nearest(name, known)}"
-            such = "stands in the header more than once" if name in known else such
-            complaints.append((name if name.isprintable() else shown(name), such))
-        self.faults += [self.fault(1, *complaint) for complaint in complaints]
-        return names if not complaints else []
+def _misfits(names: Sequence[str], table: Table, layout: Layout, partial: bool) -> list[Complaint]:
+    """Match a header with the columns of its table; complain of what is odd."""
+    known = table.names
+    if len(names) > MOST_COLUMNS:
+        return [("", f"the header has {len(names)} cells; no table has more than {MOST_COLUMNS} columns")]
+    if len(names) == 1 and layout.delimiter == "," and re.search("[;\t]", names[0]):
+        sign = "tabs" if "\t" in names[0] else "semicolons"
+        return [("", f"the header is separated by {sign}; name the delimiter, or save with commas")]
+    complaints: list[Complaint] = []
+    for name in dict.fromkeys(names):
+        told = name if name.isprintable() else shown(name)
+        if name not in known:
+            such = f"{table.name} has no such column; it has {', '.join(known)}.{nearest(name, known)}"
+            complaints.append((told, such))
+        elif names.count(name) > 1:
+            complaints.append((told, "stands in the header more than once"))
+    missing = [column.name for column in table if column.required and column.name not in names
+               and (column.name in table.key or not partial)]  # fmt: skip
+    if missing and not complaints:
+        return [("", f"the header lacks {', '.join(missing)}, which every row needs")]
+    return complaints
 
 
 def other_width(cells: Sequence[str], names: Collection[str]) -> str:
@@ -372,9 +344,9 @@ def currency_in(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED) -> st
     """Read the currency that a package states; None if it states none that exists."""
     if "settings" not in files:
         return None
-    lines = CsvTable(files["settings"], TABLES["settings"], layout=layout).lines()
-    stated = (line.row["value"] for line in lines if line.row.get("setting") == "currency")
-    return next((str(value) for value in stated if value in EXPONENTS), None)
+    rows = (line.row or {} for line in csv_lines(files["settings"], TABLES["settings"], layout))
+    stated = (clean_text(row["value"]) for row in rows if clean_text(row.get("setting", "")) == "currency")
+    return next((value for value in stated if value in EXPONENTS), None)
 
 
 def read_package(path: str | Path) -> Rows:
@@ -384,22 +356,10 @@ def read_package(path: str | Path) -> Rows:
 
 def _read(folder: Folder) -> Rows:
     exponent = EXPONENTS[currency_in(folder.files) or str(SETTINGS["currency"].default)]
-    sources = [CsvTable(file, TABLES[name], exponent) for name, file in folder.files.items()]
-    return _checked(sources, "line", folder.faults, "Nothing was read.")
-
-
-def _checked(sources: Iterable[Source], word: str, faults: list[Fault], done: str) -> Rows:
-    """Check rows of tables beside each other, and give them in order; `word` is what a place is called."""
-    known = Known.nothing(word)
-    rows: Rows = {name: [] for name in TABLES}
-    for source in sources:
-        for line in source.lines():
-            complaints = known.read(source.table.name, line.row, line.number, line.complaints)
-            faults += [source.fault(line.number, *complaint) for complaint in complaints]
-            rows[source.table.name].append(line.row)
-        faults += source.faults
-    refuse(faults, done)
-    return {name: sorted(found, key=partial(database.sort_key, TABLES[name])) for name, found in rows.items()}
+    lines = {name: csv_lines(file, TABLES[name]) for name, file in folder.files.items()}
+    rows, faults = check_rows(lines, exponent)
+    refuse([*folder.faults, *faults], "Nothing was read.")
+    return rows
 
 
 def load_package_records(path: str | Path) -> "Records":
@@ -418,14 +378,11 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> 
             raise unknown("There is no table", name, TABLES)
     settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
     exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
-    sources = []
-    for name, table in TABLES.items():
-        source = Source(Path(name), table, exponent)
-        for number, row in enumerate(rows.get(name, ()), 1):
-            source.places[number] = f"{name}, row {number}"
-            source.made.append((number, dict(row), []))
-        sources.append(source)
-    return _checked(sources, "row", [], done)
+    lines = {name: [Line(f"{name}, row {number}", row) for number, row in enumerate(given, 1)]
+             for name, given in rows.items()}  # fmt: skip
+    checked, faults = check_rows(lines, exponent)
+    refuse(faults, done)
+    return checked
 
 
 def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False) -> int:

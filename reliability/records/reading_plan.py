@@ -22,7 +22,7 @@ from reliability.errors import (
     shown,
 )
 from reliability.records import database, spreadsheets
-from reliability.records.checks import Complaint
+from reliability.records.checks import Complaint, Line
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import load_toml
 from reliability.records.importing import ImportSummary, import_sources
@@ -659,10 +659,10 @@ def import_by_plan(
 def _sources(follower: Follower, dropped: Collection[int], now: str) -> list[Source]:
     """Give the rows of every table, but for jobs that are left out, beside the currency of the ledger."""
     currency = follower.plan.currency or now
-    found = {name: Source(follower.path, TABLES[name], EXPONENTS[currency], places=follower.places, n_read=0)
-             for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
+    lines: dict[str, list[Line]] = {"settings": [], "families": [], "jobs": [], "findings": [], "signs": []}
+    places = follower.places
     if currency != now:
-        found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))
+        lines["settings"].append(Line(places[0], {"setting": "currency", "value": currency}))
     seen: set[str] = set()
     n_rows = 0  # also those that tell more of one job
     for job in follower.jobs:
@@ -670,16 +670,16 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> list[Sou
             continue
         if job.family and job.family["family"] not in seen:
             seen.add(job.family["family"])
-            found["families"].made.append((job.first, job.family, []))
+            lines["families"].append(Line(places[job.first], job.family))
         n_rows += len(job.rows)
         row = {"job": job.number, **job.values}
         for index, told in job.complaints.items() or [(job.first, [])]:
-            found["jobs"].made.append((index, row, told))
+            lines["jobs"].append(Line(places[index], row, told))
             row = {}
         for name, parts in (("findings", job.findings), ("signs", job.signs)):
-            found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
-    found["jobs"].n_read = n_rows
-    return [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]
+            lines[name] += [Line(places[index], {"job": job.number, **part}) for index, part in parts]
+    return [Source(TABLES[name], found, EXPONENTS[currency], n_rows * (name == "jobs"))
+            for name, found in lines.items()]  # fmt: skip
 
 
 def _with_the_rest(

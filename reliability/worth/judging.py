@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from reliability.errors import Fault, InvalidInput, nearest, refuse, unknown
 from reliability.life.lives import age_at
-from reliability.records.checks import clean_row
+from reliability.records.checks import Complaint, Line, clean_row
 from reliability.records.frames import plain_rows
-from reliability.records.package import CsvTable, raw_rows, restored, write_table
+from reliability.records.package import csv_lines, raw_rows, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column, Rule, Table, at_least_one, full_date, needs
 from reliability.records.values import clean_text
 from reliability.worth import odds
@@ -24,7 +24,7 @@ from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
 from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit
 
 Floats = NDArray[np.float64]
-ReadOffer = tuple[str, dict[str, Any], list[tuple[str, str]]]  # its place, its row, complaints by column
+ReadOffer = tuple[str, dict[str, Any], Sequence[Complaint]]  # its place, its row, complaints by column
 
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
 
@@ -71,14 +71,16 @@ def read_offers(path: Path) -> pd.DataFrame:
         said = f"has more than {MOST_OFFERS_BYTES:,} bytes, which no list of offers has"
         raise InvalidInput(f"{path.name} {said}.")
     header = [clean_text(cell) for cell in next(raw_rows(path, ",", []), (1, list[str]()))[1]]
-    source = CsvTable(path, _with_signs(header))
-    read = [(source.fault(line.number, "", "").place, line.row, line.complaints) for line in source.lines()]
+    table = _with_signs(header)
+    lines = list(csv_lines(path, table))
     if "" in header:
-        read, source.faults = [], [source.fault(1, "", "a column has no name")]
-    elif not source.faults and {"family", "model", "kind"}.isdisjoint(header):
+        lines = [Line(f"{path.name}, line 1", None, [("", "a column has no name")])]
+    elif {"family", "model", "kind"}.isdisjoint(header) and all(line.row is not None for line in lines):
         found = f"there is no column family, model or kind; found: {', '.join(header) or 'nothing'}"
-        read, source.faults = [], [source.fault(1, "", found)]
-    return _offers_table(path.name, read, header, source.faults).rename(columns=restored)
+        lines = [Line(f"{path.name}, line 1", None, [("", found)])]
+    read = [(line.place, *(({}, [*line.complaints]) if line.complaints else clean_row(table, line.row or {})))
+            for line in lines]  # fmt: skip
+    return _offers_table(path.name, read, header).rename(columns=restored)
 
 
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
@@ -87,7 +89,7 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     table = _with_signs(names)
     read = [(f"offer {row.get('offer') or i}", *clean_row(table, row))
             for i, row in enumerate(plain_rows(rows), 1)]  # fmt: skip
-    return _offers_table("offers", read, names, [])
+    return _offers_table("offers", read, names)
 
 
 def _with_signs(names: Iterable[str]) -> Table:
@@ -101,11 +103,9 @@ def lot_called(lot: str) -> str:
     return lot if lot.casefold().startswith("lot") else f"lot {lot}"
 
 
-def _offers_table(
-    file: str, read: Iterable[ReadOffer], header: Sequence[str], faults: list[Fault]
-) -> pd.DataFrame:
+def _offers_table(file: str, read: Iterable[ReadOffer], header: Sequence[str]) -> pd.DataFrame:
     """Refuse faulty offers, also names used twice and lots whose price is unclear; lay out the others."""
-    rows, asked = [], defaultdict[str, set[float]](set)
+    rows, faults, asked = [], list[Fault](), defaultdict[str, set[float]](set)
     for place, row, complaints in read:
         for name, message in complaints:
             near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")

@@ -70,7 +70,7 @@ BELT = {"component": "belt", "found": "failed"}
         ({"findings": [{**BELT, "original": "no", "fitted_to": 2027}]}, "finding 1 (belt), column fitted_to",
          "fitted_to is not after the year of taken_in of the job; found 2027, and taken_in 2026-05-01"),
         ({"findings": [BELT, {**BELT, "position": " "}]}, "finding 2 (belt), column component",
-         "finding 1 has the same job '1', component 'belt', position '', arose 'as received'"),
+         "finding 1 (belt) has the same job '1', component 'belt', position '', arose 'as received'"),
         ({"outcome": "donor", "followups": [{"checked_on": "2026-06", "working": "yes"}]},
          "followup 1 (2026-06), column job",
          "only a job with outcome repaired is followed up; found 1, and outcome donor"),

@@ -311,7 +311,7 @@ def test_changed_rows_of_a_package_are_corrections(begun, tmp_path, new_url):
      "jobs.csv, line 2, column closed: closed is empty where outcome is open, and only there; found closed"),
     ("jobs", "job,family\n1,Tarnwik\n", "jobs.csv, line 2, column family: no family 'Tarnwik' is known; known: "),
     ("jobs", "job,taken_in,built_from\n1,2026-05-02,2026\n1,2026-05-02,2026\n",
-     "jobs.csv, line 3, column job: line 2 has the same job '1'"),
+     "jobs.csv, line 3, column job: jobs.csv, line 2 has the same job '1'"),
     ("jobs", "job,built_from\n2,2024\n", "job 2, finding 1 (belt), column fitted_to: fitted_to is not before "),
     ("findings", "job,component,found,original\n2,motor,sound,\n2,belt,sound,yes\n",
      "findings.csv, line 3, column fitted_from: fitted_from is given only where original is no; found fitted"),
