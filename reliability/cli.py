@@ -58,8 +58,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reliability.records.frames import Records
-    from reliability.records.importing import ImportSummary
     from reliability.records.ledger import Ledger
+    from reliability.records.package import ImportSummary
     from reliability.worth.appraiser import Appraiser
 
 DEFAULT_LEDGER = "data/bench.db"
@@ -777,7 +777,7 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
     if given["draft"]:
         return _drafted(bench, path, given["draft"])
     if given["take_back"]:
-        from reliability.records.importing import take_back_import
+        from reliability.records.package import take_back_import
 
         with bench.ledger(write=not dry_run) as ledger:
             gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
@@ -846,7 +846,7 @@ def _importer(path: Path, given: dict[str, Any]) -> "Callable[..., ImportSummary
         from reliability.records.open_repair import import_open_repair
 
         return partial(import_open_repair, path, layout=layout, kinds=given["kinds"], reason=why)
-    from reliability.records.importing import import_package, import_table
+    from reliability.records.package import import_package, import_table
 
     how = {"layout": layout, "reason": why, "correct": given["correct"], "new_names": given["new_names"]}
     if path.is_dir() or not path.is_file():

@@ -19,8 +19,8 @@ from reliability.records.values import clean_text, exponent_of, read_setting, wr
 if TYPE_CHECKING:
     import pandas as pd
 
-    from reliability.records.importing import ImportSummary
     from reliability.records.ledger import Ledger
+    from reliability.records.package import ImportSummary
     from reliability.records.sheet import Written
     from reliability.worth.plan import Plan
 

@@ -10,8 +10,7 @@ from numpy.testing import assert_allclose
 
 import reliability as rel
 from reliability.errors import InvalidInput
-from reliability.records.importing import import_package
-from reliability.records.package import load_package_records
+from reliability.records.package import import_package, load_package_records
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from

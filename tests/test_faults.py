@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from reliability.records.importing import import_table
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package
+from reliability.records.package import export_package, import_table
 from tests.faulty import TRACEBACK, Said, compiler, faulty_commands
 
 pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")

@@ -25,8 +25,8 @@ def append_and_report(jobs, every, with_pages):
     so that other work on the machine is not taken for creeping.
     """
     from reliability.records.frames import read_records
-    from reliability.records.importing import import_package
     from reliability.records.ledger import open_ledger
+    from reliability.records.package import import_package
 
     with tempfile.TemporaryDirectory() as name, open_ledger(f"{name}/bench.db", create=True) as ledger:
         import_package(ROOT / "data" / "demo", ledger)

@@ -581,7 +581,7 @@ MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {1: _chain_history, 2: 
 Row = dict[str, Value]
 #: What the history keeps of a row or of a whole job.
 Content = dict[str, Any]
-#: Versions, and jobs to be read for them, at a time.
+#: Rows, versions, and jobs to be read for them, at a time.
 CHUNK = 5_000
 
 _IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")

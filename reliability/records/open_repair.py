@@ -16,8 +16,14 @@ from reliability.errors import Fault, InvalidInput, Refused, nearest, unknown
 from reliability.records import database, package
 from reliability.records.checks import Complaint, Line
 from reliability.records.database import SQL_TABLES
-from reliability.records.importing import ImportSummary, import_sources
-from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
+from reliability.records.package import (
+    AS_DOCUMENTED,
+    DESCRIPTOR,
+    ImportSummary,
+    Layout,
+    Source,
+    import_sources,
+)
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, full_date
 from reliability.records.values import Value, clean_text, folded, read_value, undecodable, words
 
@@ -439,7 +445,7 @@ def export_open_repair(
     rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]
     cells = ([row.get(name) for name in COLUMNS] for row in rows)
     files: dict[str, Callable[[IO[bytes]], object]] = {
-        FILE: lambda stream: package.write_rows(stream, COLUMNS, cells),
+        FILE: lambda stream: package.write_csv(stream, COLUMNS, cells),
         DESCRIPTOR: lambda stream: stream.write(_DESCRIPTOR),
     }
     package.write_folder(Path(path), files, private=False)

@@ -25,9 +25,8 @@ from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint, Line
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import load_toml
-from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
-from reliability.records.package import Source
+from reliability.records.package import ImportSummary, Source, import_sources
 from reliability.records.spreadsheets import HEADING, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
 from reliability.records.values import EXPONENTS, folded

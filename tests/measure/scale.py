@@ -14,8 +14,8 @@ import numpy as np
 
 from reliability.life.bulk import Counts, count_findings
 from reliability.records.archive import open_archives
-from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import import_package
 from tests.measure import apart
 from tests.measure.apart import Row, row, tell
 from tests.measure.archive import fit_piece, pool_piece, write_trade

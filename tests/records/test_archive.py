@@ -17,8 +17,8 @@ from reliability.life.lives import observe
 from reliability.records import archive
 from reliability.records.archive import ARCHIVED, FILE, ledger_findings, open_archives, write_archive
 from reliability.records.frames import read_records
-from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import import_package
 from reliability.worth.lives import worst_findings
 from tests.records.refusals import refused
 

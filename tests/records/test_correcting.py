@@ -8,9 +8,8 @@ import pytest
 from reliability.errors import InvalidInput, LedgerError, UnknownName
 from reliability.records import database
 from reliability.records.frames import read_records
-from reliability.records.importing import import_package, import_table
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package, read_package
+from reliability.records.package import export_package, import_package, import_table, read_package
 from reliability.records.tables import TABLES
 from tests.records.refusals import grave
 

@@ -6,10 +6,9 @@ from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
-from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.open_repair import import_open_repair
-from reliability.records.package import export_package, read_package
+from reliability.records.package import export_package, import_package, read_package
 from reliability.records.tables import TABLES
 from tests.packages import next_number, write_package
 

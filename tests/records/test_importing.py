@@ -2,9 +2,8 @@ import shutil
 
 import pytest
 
-from reliability.records import database, importing
-from reliability.records.importing import import_package, import_table, take_back_import
-from reliability.records.package import Layout
+from reliability.records import database
+from reliability.records.package import Layout, import_package, import_table, take_back_import
 from reliability.records.tables import TABLES
 from tests.packages import next_number, write_package
 from tests.records.refusals import refused
@@ -55,8 +54,7 @@ def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
 
 
 def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch):
-    monkeypatch.setattr(database, "CHUNK", 2)
-    monkeypatch.setattr(importing, "CHUNK", 2)  # rows are being written long before the fault is found
+    monkeypatch.setattr(database, "CHUNK", 2)  # rows are being written long before the fault is found
     folder = package()
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\nD002,moths,maybe\n")
     before = everything(ledger)

@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 
 from reliability.records.checks import Known
 from reliability.records.frames import read_records
-from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.package import (
     Layout,
     csv_lines,
     export_package,
+    import_package,
     load_package_records,
     neutralised,
     read_package,

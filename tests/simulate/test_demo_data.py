@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package, read_package
+from reliability.records.package import export_package, import_package, read_package
 from tests.simulate.__main__ import main
 from tests.simulate.demo import demo_world
 from tests.simulate.truth import appraise
