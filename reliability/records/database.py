@@ -136,9 +136,8 @@ OLDEST_SQLITE = (3, 37, 0)
 #: Less room than this on a disk that refuses, and it is called full.
 _FULL_BELOW_BYTES = 1_000_000
 _SECRETS = ("password", "passfile", "sslpassword")
-#: Beside an open connection: the command that shows what it writes, the file that it opened, and the decimals
-#: of the currency.
-_LOOK, _FILE, _EXPONENT = "benchodds_look", "benchodds_file", "benchodds_exponent"
+#: Beside an open connection: the command that shows what it writes, and the file that it opened.
+_LOOK, _FILE = "benchodds_look", "benchodds_file"
 
 # What fails while a connection is given up would be printed with a traceback; we word what matters of it.
 logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
@@ -337,16 +336,11 @@ def transaction(engine: sa.Engine, *, write: bool = False) -> Iterator[sa.Connec
                 raise LedgerError(f"The ledger {shown_url(engine.url)} was replaced or taken away while it "
                                   "was open. Nothing was written; open it again.")  # fmt: skip
             show_with(connection, "check")
-            connection.info.pop(_EXPONENT, None)
             if write and engine.dialect.name == "postgresql":
                 connection.exec_driver_sql("LOCK TABLE schema_version IN EXCLUSIVE MODE")
             yield connection
-            if not turn.is_active:  # a dry run has taken everything back by now
-                return
-            if write:
+            if write and turn.is_active:  # a dry run has taken everything back by now
                 _commit(connection, turn)
-            else:
-                turn.commit()
 
 
 def worded_damage(found: Sequence[str]) -> str:
@@ -600,26 +594,6 @@ NAMES: dict[str, tuple[tuple[str, str], ...]] = {
 }  # fmt: skip
 
 
-def to_sql(table: Table, row: Mapping[str, Value], exponent: int) -> dict[str, Any]:
-    """Turn a row of plain values into what the database stores: amounts become minor units."""
-    stored = dict(row)
-    for column in table.columns:
-        if column.kind == "money" and stored.get(column.name) is not None:
-            stored[column.name] = int(Decimal(stored[column.name]).scaleb(exponent))  # type: ignore[arg-type]
-    return stored
-
-
-def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
-    """Turn a stored row into plain values: minor units become amounts."""
-    plain = dict(row)
-    if bytes in map(type, plain.values()):
-        raise TypeError("no column holds bytes")
-    for column in table.columns:
-        if column.kind == "money" and plain[column.name] is not None:
-            plain[column.name] = Decimal(plain[column.name]).scaleb(-exponent)
-    return plain
-
-
 def settings_in(connection: sa.Connection) -> dict[str, str]:
     """Read the settings that are stated."""
     return {row.setting: row.value for row in connection.execute(sa.select(SQL_TABLES["settings"]))}
@@ -631,10 +605,8 @@ def currency_of(connection: sa.Connection) -> str:
 
 
 def exponent_in(connection: sa.Connection) -> int:
-    """Tell how many decimals the currency has; asked once in a transaction, and again once it was set."""
-    if _EXPONENT not in connection.info:
-        connection.info[_EXPONENT] = exponent_of(currency_of(connection))
-    return int(connection.info[_EXPONENT])
+    """Tell how many decimals the currency has."""
+    return exponent_of(currency_of(connection))
 
 
 def holds_amounts(connection: sa.Connection) -> bool:
@@ -649,12 +621,16 @@ def holds_amounts(connection: sa.Connection) -> bool:
 
 def fetch_rows(connection: sa.Connection, name: str, *where: sa.ColumnElement[bool]) -> list[Row]:
     """Read the rows of a table, all or those that pass tests, sorted as they are exported."""
-    table, exponent = TABLES[name], exponent_in(connection)
+    table, unit = TABLES[name], -exponent_in(connection)
+    amounts = [column.name for column in table if column.kind == "money"]
     # All at once: a value that is none must not leave a cursor open.
-    stored = connection.execute(sa.select(SQL_TABLES[name]).where(*where)).all()
+    rows = [row._asdict() for row in connection.execute(sa.select(SQL_TABLES[name]).where(*where)).all()]
     try:
-        rows = [from_sql(table, row._asdict(), exponent) for row in stored]
-        return sorted(rows, key=lambda row: sort_key(table, row))
+        for row in rows:
+            if bytes in map(type, row.values()):
+                raise TypeError("no column holds bytes")
+            row |= {name: Decimal(row[name]).scaleb(unit) for name in amounts if row[name] is not None}
+        return sorted(rows, key=partial(sort_key, table))
     except (TypeError, ValueError, ArithmeticError):
         raise LedgerError(f"The table {name} holds a value that nobody could have written: the ledger is "
                           "damaged; restore it from a backup.") from None  # fmt: skip
@@ -771,8 +747,6 @@ def keep_versions(
     connection: sa.Connection, what: str, found: Iterable[tuple[str, Content | None]], reason: str
 ) -> None:
     """Add to the history the next version of things that are told apart by their key; None: taken out."""
-    if what == "settings":
-        connection.info.pop(_EXPONENT, None)
     entries, found = HISTORY.c, iter(found)
     while some := dict(islice(found, CHUNK)):
         query = sa.select(entries.key, sa.func.max(entries.version)).group_by(entries.key)
@@ -807,14 +781,6 @@ def keep_jobs(connection: sa.Connection, touched: Collection[str], reason: str) 
         keep_versions(connection, "jobs", found, reason)
 
 
-def read_content(entry: Any) -> Any:
-    """Read what an entry of the history says, as it was kept."""
-    try:
-        return json.loads(entry.content)
-    except (ValueError, RecursionError):
-        raise LedgerError(f"{_named(entry)} is damaged; restore it from a backup.") from None
-
-
 def read_entry(entry: Any) -> Any:
     """Read a job, or a row of reference, as an entry of the history kept it; None if it was taken out."""
 
@@ -828,18 +794,15 @@ def read_entry(entry: Any) -> Any:
 
     if entry.content is None:
         return None
-    content = read_content(entry)
     try:
+        content = json.loads(entry.content)
         if entry.what != "jobs":
             return read(TABLES[entry.what], content)
         parts = {part: [read(TABLES[part], row, "job") for row in content[part]] for part in PARTS_OF_A_JOB}
         return {"job": read(TABLES["jobs"], content["job"]), **parts}
-    except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
-        raise LedgerError(f"{_named(entry)} is damaged; restore it from a backup.") from None
-
-
-def _named(entry: Any) -> str:
-    return f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
+    except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError, RecursionError):
+        named = f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
+        raise LedgerError(f"{named} is damaged; restore it from a backup.") from None
 
 
 def versions(connection: sa.Connection, what: str, key: str) -> Sequence[Any]:
@@ -864,11 +827,11 @@ def withdrawn_numbers(connection: sa.Connection) -> tuple[str, ...]:
     gone = sa.select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
     query = sa.select(HISTORY).where(entries.what == "jobs", entries.key.in_(gone))
     last: dict[str, str | None] = {}
-    origins: dict[str, Any] = {}
+    origins: dict[str, Value] = {}
     for entry in connection.execute(query.order_by(entries.version)):
         last[entry.key] = entry.content
-        if entry.content is not None:
-            origins[entry.key] = read_content(entry).get("job", {}).get("origin")
+        if document := read_entry(entry):
+            origins[entry.key] = document["job"]["origin"]
     return tuple(sorted(key for key, content in last.items() if content is None and not origins.get(key)))
 
 

@@ -158,12 +158,15 @@ def write_rows(
 ) -> None:  # fmt: skip
     """Write clean rows, each the next version of the old one beside it, or new where that is None."""
     table, sql = TABLES[name], SQL_TABLES[name]
-    if new := [database.to_sql(table, row, exponent) for old, row in rows if old is None]:
+    amounts = [column.name for column in table if column.kind == "money"]
+    stored: list[dict[str, Any]] = [dict(row) for _, row in rows]
+    for row in stored:  # amounts are kept in minor units
+        row |= {each: int(row[each].scaleb(exponent)) for each in amounts if row[each] is not None}
+    if new := [row for (old, _), row in zip(rows, stored, strict=True) if old is None]:
         connection.execute(insert(sql), new)
-    for old, row in rows:
+    for (old, clean), row in zip(rows, stored, strict=True):
         if old is not None:
-            query = update(sql).where(database.key_test(name, row))
-            connection.execute(query, database.to_sql(table, row, exponent))
+            connection.execute(update(sql).where(database.key_test(name, clean)), row)
     if "job" not in table.key:  # a job is kept in the history as a whole, once all of it is there
         database.keep_rows(connection, name, [row for _, row in rows], reason)
 
@@ -531,15 +534,6 @@ class Ledger:
         with self.writing() as connection:
             refuse(put_rows(connection, table, rows, reason))
 
-    def _forget(self, connection: Connection, seen: database.Row) -> None:
-        """Take out what a unit showed at a sale, if it was not bought."""
-        if seen["job"] is not None:
-            told = f"{seen['sighting']!r} was taken in as job {seen['job']}: it was seen, and stays."
-            raise InvalidInput(f"{told} Nothing was written.")
-        of_it = SQL_TABLES["sighting_signs"].c["sighting"] == seen["sighting"]
-        signs = database.fetch_rows(connection, "sighting_signs", of_it)
-        take_out(connection, "sighting_signs", signs, "written down by mistake")
-
     def correct(
         self, table: str, row: Row, *, reason: str = "", remove: bool = False
     ) -> tuple[database.Row | None, database.Row | None]:
@@ -551,8 +545,13 @@ class Ledger:
             if remove:
                 if old is None:
                     raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
-                if table == "sightings":
-                    self._forget(connection, old)
+                if table == "sightings" and old["job"] is not None:
+                    told = f"{old['sighting']!r} was taken in as job {old['job']}: it was seen, and stays."
+                    raise InvalidInput(f"{told} Nothing was written.")
+                if table == "sightings":  # what it showed goes with it
+                    of_it = SQL_TABLES["sighting_signs"].c["sighting"] == old["sighting"]
+                    signs = database.fetch_rows(connection, "sighting_signs", of_it)
+                    take_out(connection, "sighting_signs", signs, "written down by mistake")
                 for column in database.references_to(table):
                     named = old.get(column.name)
                     if count := _count(connection, column, named):
