@@ -63,7 +63,10 @@ class CommandLine:
         from reliability.cli import main
 
         words = ["--ledger", self.url or str(self.file), *map(str, line)]
-        return CliRunner().invoke(main, words, input=input, catch_exceptions=False)
+        result = CliRunner().invoke(main, words, input=input, catch_exceptions=False)
+        if self.url and "@" in self.url:  # whatever is done, the password is not told
+            assert self.url.partition("@")[0].rpartition(":")[2] not in result.output
+        return result
 
     def ok(self, *line: object, input: str | bytes | None = None) -> str:
         """Run a command that must succeed; give what it printed."""

@@ -9,6 +9,7 @@ from reliability.records.ledger import open_ledger
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.money import asked_prices, usual_prices
 from reliability.worth.review import RANKING_COLUMNS, left_behind, ranking
+from tests.records.refusals import grave
 
 HEAD = (
     "offer,family,model,kind,working_price,built_from,asked,seen_on,lot,lot_asked,bought,left_because,rust\n"
@@ -42,7 +43,7 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
         seen = {row["sighting"]: row for row in ledger.rows("sightings")}
         signs, job, other = ledger.rows("sighting_signs"), ledger.job("2"), ledger.job("3")
         families = {row["family"]: row for row in ledger.rows("families")}
-        assert [problem for problem in ledger.check() if problem.grave] == []
+        assert grave(ledger) == []
     fair = "fair at Melk unit"
     names = [f"2026-11-20 {fair} 3", *(f"2026-11-21 {fair} {n}" for n in (1, 2, 4))]
     assert list(seen) == names

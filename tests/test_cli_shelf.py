@@ -10,6 +10,7 @@ from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.money import job_gains
+from tests.records.refusals import grave
 
 DONOR = """
 job = 1
@@ -135,7 +136,7 @@ def test_a_job_that_never_was_one_lets_its_parts_go(bench):
     bench.ok("amend", "1", "--withdraw", "--why", "no job")
     assert [row["job"] for row in bench.rows("shelf")] == [None, None]
     with open_ledger(bench.file) as ledger:
-        assert [problem for problem in ledger.check() if problem.grave] == []
+        assert grave(ledger) == []
 
 
 def test_check_finds_worth_that_gets_lost_on_the_way(bench):
@@ -194,7 +195,7 @@ def test_over_a_whole_ledger_worth_is_neither_lost_nor_counted_twice(tmp_path, s
                 thrown_out += lying[-1]["worth"]
         on_shelf = sum(row["worth"] for row in ledger.shelf().values() if row["gone_on"] is None)
         records = read_records(ledger)
-        assert not [problem for problem in ledger.check() if problem.grave]
+        assert grave(ledger) == []
     gains = job_gains(records, fit_appraiser(records, records.last_date()))
     assert (gains["predicted"] == "").all()
     assert gains["gain"].sum() == pytest.approx(float(cash + on_shelf + thrown_out), abs=1e-6)

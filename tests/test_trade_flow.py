@@ -1,6 +1,7 @@
-"""The trade from the first unit to the next purchase, through the command line."""
+"""The trade from the first unit to the next purchase, through the command line, on any ledger."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -43,9 +44,18 @@ class Book:
         return [brought, *spent, comebacks, time, gain, beside, gain - beside]
 
 
-def test_a_year_of_a_bench_keeps_its_money_together(command_line):
-    bench, ok = command_line, command_line.ok
-    book = Book(bench)
+@pytest.fixture(params=["file", "server"])
+def bench(request, command_line):
+    """The command line on a ledger of its own: a file, or a database that several benches share."""
+    if request.param == "file":
+        yield command_line
+        return
+    with request.getfixturevalue("server").database() as url:
+        yield replace(command_line, url=url)
+
+
+def test_a_year_of_a_bench_keeps_its_money_together(bench):
+    ok, book = bench.ok, Book(bench)
 
     # January: the first unit, the settings, a comeback within the warranty.
     ok("intake", FAMILY, "-p", "25", "-y", "1982", "-s", "rust=no", "--on", "2025-01-06", "--new-family",
@@ -139,6 +149,9 @@ def test_a_year_of_a_bench_keeps_its_money_together(command_line):
     lines = ("show", "1"), ("show", "3"), ("shelf",), ("spend",), ("ranking",)
     shown = [ok(*line) for line in lines]
     ok("export", "csv")
-    bench.file.rename("old.db")
-    ok("import", "csv")
-    assert [ok(*line) for line in lines] == shown
+    other = replace(bench, url="moved.db")
+    other.ok("import", "csv")
+    assert [other.ok(*line) for line in lines] == shown
+    other.ok("export", "again")
+    for path in Path("csv").iterdir():
+        assert path.read_bytes() == (Path("again") / path.name).read_bytes(), path.name

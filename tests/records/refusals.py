@@ -1,6 +1,11 @@
 import pytest
 
 from reliability.errors import InvalidInput
+from reliability.records.tables import TABLES
+
+
+def everything(ledger):
+    return {name: ledger.rows(name) for name in TABLES}
 
 
 def grave(ledger):

@@ -11,7 +11,7 @@ from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.records.package import export_package, import_package, import_table, read_package
 from reliability.records.tables import TABLES
-from tests.records.refusals import grave
+from tests.records.refusals import everything, grave
 
 MAY, JULY = datetime.date(2026, 5, 15), datetime.date(2026, 7, 15)
 SOUND = [{"component": "belt", "found": "failed"}, {"component": "motor", "found": "sound"}]
@@ -43,10 +43,6 @@ def begun(url, on):
                 "findings": SOUND, "signs": [{"sign": "rust", "seen": "yes"}],
             })  # fmt: skip
         yield ledger
-
-
-def everything(ledger):
-    return {name: ledger.rows(name) for name in TABLES}
 
 
 def test_what_was_taken_out_keeps_its_versions_and_may_come_back(begun):

@@ -22,6 +22,7 @@ from reliability.records.database import parse_url, shown_url, worded
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
 from tests.packages import next_number
+from tests.records.refusals import grave
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
 
@@ -209,7 +210,7 @@ def test_many_bring_the_same_ledger_up_to_date_at_once(new_url):
     with ThreadPoolExecutor(4) as pool:
         assert 1 <= sum(pool.map(reopen, range(4))) <= 4
     with open_ledger(url) as again:
-        assert not [problem for problem in again.check() if problem.grave]
+        assert grave(again) == []
         job = {**INTAKE["job"], "lot": "attic"}
         with (
             pytest.raises(LedgerError, match=r"a rule of its tables is broken"),
@@ -298,7 +299,7 @@ def test_a_full_disk_leaves_the_ledger_as_it_was(ledger, file, full):
     with ledger.reading() as connection:
         connection.exec_driver_sql("PRAGMA max_page_count = 1000000")
     assert [row["job"] for row in ledger.rows("jobs")] == ["1"]
-    assert not [problem for problem in ledger.check() if problem.grave]
+    assert grave(ledger) == []
 
 
 AT = r"^The ledger's URL has an @ in its host or database; in a user name or a password write @ as %40"

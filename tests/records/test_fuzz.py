@@ -11,6 +11,7 @@ from reliability.records.open_repair import import_open_repair
 from reliability.records.package import export_package, import_package, read_package
 from reliability.records.tables import TABLES
 from tests.packages import next_number, write_package
+from tests.records.refusals import everything, grave
 
 WEIRD = [
     "", " ", "=1+1", "#NAME?", "????", "1900", "0", "-1", "03/04/2024", "12,50", "\ufeff", "a\nb", "'", "N/A",
@@ -53,12 +54,12 @@ def one_ledger(tmp_path_factory):
     with open_ledger(folder / "bench.db", create=True) as ledger:
         ledger.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="x")
         yield ledger
-        assert not [problem for problem in ledger.check() if problem.grave]
+        assert grave(ledger) == []
         assert len(ledger.rows("jobs")) > 0  # not everything was refused
         export_package(ledger, folder / "one")
         with open_ledger(folder / "again.db", create=True) as again:
             import_package(folder / "one", again)
-            assert {name: again.rows(name) for name in TABLES} == {name: ledger.rows(name) for name in TABLES}
+            assert everything(again) == everything(ledger)
 
 
 def refused(action):
@@ -155,6 +156,6 @@ def repair_ledger(tmp_path_factory):
         ledger.add({"job": {"job": "B-7", "family": "Tarnwick T2", "taken_in": "2021-05", "closed": "2021-05",
                             "outcome": "repaired"}})  # fmt: skip
         yield ledger
-        assert not [problem for problem in ledger.check() if problem.grave]
+        assert grave(ledger) == []
         assert next_number(ledger) == "B-8"
         assert len(ledger.rows("jobs")) > 5

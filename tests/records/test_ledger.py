@@ -7,18 +7,10 @@ import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.ledger import ledger_mark, open_ledger
-from reliability.records.tables import TABLES
 from tests.packages import next_number
+from tests.records.refusals import everything, grave
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
-
-
-def counts(ledger):
-    names = ("families", "jobs", "findings", "signs", "followups", "history", "numbering")
-    with ledger.reading() as connection:
-        return {
-            name: connection.exec_driver_sql(f"SELECT count(*) FROM {name}").scalar_one() for name in names
-        }
 
 
 def test_a_job_goes_in_and_comes_out_whole(ledger, full):
@@ -116,15 +108,15 @@ def test_what_is_refused_leaves_the_ledger_as_it_was(url, ledger, finished):
     assert ledger.job("1")["job"]["sold_for"] == Decimal("80.00")
     ledger.intake(INTAKE)
     ledger.add(finished(outcome="donor", findings=[{"component": "flux coil", "found": "sound"}]))
-    before = {name: ledger.rows(name) for name in TABLES}, counts(ledger)
+    before = everything(ledger), ledger_mark(ledger), next_number(ledger)
     for action, message in REFUSED:
         with pytest.raises(UnknownName if "known: " in message else InvalidInput, match=message):
             action(ledger, finished)
-    assert ({name: ledger.rows(name) for name in TABLES}, counts(ledger)) == before
+    assert (everything(ledger), ledger_mark(ledger), next_number(ledger)) == before
     name = ledger.name
     ledger.close()
     with open_ledger(str(url)) as again:
-        assert {name: again.rows(name) for name in TABLES} == before[0]
+        assert everything(again) == before[0]
         assert again.name == name
 
 
@@ -157,7 +149,7 @@ def test_amounts_of_a_withdrawn_job_stay_as_they_were_written_when_the_currency_
     assert (second["content"], second["damage"]) == (None, None)
     ledger.add(finished(bought_for="1500"))
     assert ledger.job("2")["job"]["bought_for"] == Decimal(1500)
-    assert not [problem for problem in ledger.check() if problem.grave]
+    assert grave(ledger) == []
 
 
 def test_a_mark_changes_with_every_write_and_with_nothing_else(ledger, finished, new_url):

@@ -108,6 +108,8 @@ def test_currencies_have_the_exponents_of_their_list():
     assert list(map(exponent_of, ("EUR", "JPY", "KWD", "GBP", "ISK"))) == [2, 0, 3, 2, 0]
     with pytest.raises(InvalidInput, match=r"^ISO 4217 lists no currency 'EURO'; known: AED, .* 'EUR'\?$"):
         exponent_of("EURO")
+    with pytest.raises(Refused, match=r"^ISO 4217 lists no currency 'eur'"):
+        read_setting(SETTINGS["currency"], "eur")
     assert all(code.isalpha() and code.isupper() and len(code) == 3 for code in EXPONENTS)
 
 
@@ -146,14 +148,19 @@ def test_a_number_among_the_names_of_a_damaged_ledger_is_read_as_text():
         (("20240001", "20240099"), [("20240002", "20240098", 97)]),
         (("240301", "240302", "240305"), [("240303", "240304", 2)]),  # days are numbers like any other
         (("deck2-00101", "deck2-00131"), [("deck2-00102", "deck2-00130", 29)]),
-        # Each year begins anew.
+        # Each year begins anew; a counter that stands at such a number is no year, and neither is a year alone.
         (("20230001", "20230002", "20240001", "20240003"), [("20240002", "20240002", 1)]),
+        (("B-202401", "B-202404"), [("B-202402", "B-202403", 2)]),
+        (("2023-0009", "2024-0017", "2024-0019"), [("2024-0018", "2024-0018", 1)]),
+        (("19500009", "19510011"), []),
+        (("20980009", "20990011"), []),
+        (("19489999", "19490001"), [("19490000", "19490000", 1)]),
+        (("21009999", "21010001"), [("21010000", "21010000", 1)]),
+        (("1998", "2000"), [("1999", "1999", 1)]),
+        (("20239", "20241"), [("20240", "20240", 1)]),
+        (("9", "11", "B-"), [("10", "10", 1)]),
+        (("1" * 16, "1" * 15 + "3"), [("1" * 15 + "2", "1" * 15 + "2", 1)]),
     ],
 )
 def test_gaps_lie_between_the_numbers_of_a_prefix(jobs, gaps):
     assert [(gap.first, gap.last, gap.size) for gap in missing_numbers(jobs)] == gaps
-
-
-def test_a_setting_names_a_currency_of_the_list():
-    with pytest.raises(Refused, match=r"^ISO 4217 lists no currency 'eur'"):
-        read_setting(SETTINGS["currency"], "eur")

@@ -8,8 +8,6 @@ from reliability.report.pages import part
 from reliability.worth.next_steps import to_do
 from tests.report.conftest import A_JOB, data_of, reads, report_of, said_by, thin
 
-VERDICTS = ("take", "haggle", "try one", "skip")
-
 
 def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo):
     bought = demo.records.jobs.dropna(subset=["bought_for"])["family"]
