@@ -108,6 +108,7 @@ def test_a_worker_killed_in_the_middle_changes_nothing_but_the_time(cluster, arc
 def test_a_cluster_shows_what_one_process_shows(cluster, command_line, archives):
     lives = ("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
     here = command_line.run(*lives)
+    assert here.exit_code == 0
     for address in (cluster.address, "local"):
         assert command_line.run(*lives, "--cluster", address).output == here.output, address
 

@@ -113,13 +113,3 @@ def test_the_first_unit_of_a_lot_brings_its_price_and_the_others_share_it(bench)
         ledger.put("families", [{"family": "Tarnwick T2", "working_price": 90}], reason="priced")
         assert list(read_records(ledger).jobs["bought_for"]) == pytest.approx([25.0, 18.0, 18.0, 24.0])
     assert (lot["lot"], str(lot["price"]), lot["bought_on"]) == ("attic", "60.00", bench.today)
-
-
-def test_an_amendment_says_one_thing_of_a_component(bench):
-    sheet = '[[finding]]\ncomponent = "belt"\nfound = "failed"\n[[finding]]\ncomponent = "belt"\nfound = "sound"\n'
-    before = bench.job("1")
-    told = bench.refused("amend", "1", bench.sheet(sheet), "--why", "x")
-    assert "fault found. Nothing was written." in told
-    assert "(belt), column component: finding" in told
-    assert "has the same job '1', component 'belt'" in told
-    assert bench.job("1") == before

@@ -272,7 +272,7 @@ def test_a_correction_that_breaks_off_leaves_the_ledger_as_it_was(begun, tmp_pat
 # Corrections by import.
 
 
-def test_changed_rows_of_a_package_are_corrections(begun, tmp_path, new_url):
+def test_changed_rows_of_a_package_are_corrections(begun, tmp_path):
     export_package(begun, tmp_path / "out")
     for name, old, new in (("jobs", "90.00", "75.50"), ("parts", "4.00", "6.00"), ("settings", "10.00", "12.00"),
                            ("findings", ",failed,", ",worn,"), ("hearsay", "0.5", "0.6")):  # fmt: skip

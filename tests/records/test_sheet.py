@@ -511,3 +511,8 @@ def test_faults_of_the_sheet(job):
     found = job.refuse(sheet='hurs = 3\n[new_family]\nkind = "radio"\n')
     assert found[0].endswith("Did you mean 'hours'?")
     assert found[1] == "sheet, new_family: an amendment describes no family"
+    twice = finding("belt", found="failed") + finding("belt", found="sound")
+    (fault,) = job.refuse(sheet=twice)
+    assert fault.endswith(
+        "column component: finding 1 has the same job '1', component 'belt', position '', arose 'as received'"
+    )

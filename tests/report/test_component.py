@@ -55,7 +55,7 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
     assert "in 100" not in said
 
 
-def test_a_component_seen_once_says_one(demo):
+def test_a_component_seen_once_says_one():
     report = thin("one component seen once")
     said = said_by(*[part(report, "component", each, component="belt") for each in CELLS])
     assert "1 job of this bench names it; it ended 1 of them." in said

@@ -37,7 +37,7 @@ def test_few_forecasts_are_counted_and_many_told_in_a_hundred(chances, repaired,
     ("repaired", "says"),
     [(20, "That may be chance."), (38, "the forecasts were too low."), (3, "the forecasts were too high.")],
 )
-def test_only_what_chance_does_not_explain_is_called_wrong(demo, repaired, says):
+def test_only_what_chance_does_not_explain_is_called_wrong(repaired, says):
     # Forty jobs at even odds: 20 repaired, give or take 1.96 times the root of 10.
     jobs = pd.DataFrame({"success_chance": [0.5] * 40, "repaired": [1] * repaired + [0] * (40 - repaired)})
     scores = dict.fromkeys(("brier", "brier_usual", "log_loss", "log_loss_usual"), 0.25)

@@ -12,9 +12,8 @@ from reliability.errors import InvalidInput, ReportError, UnknownName
 from reliability.report.render import checked, render
 from reliability.report.run import Page, Run, around
 from tests.conftest import run_python
-from tests.report.conftest import EVIL as EVIL_FAMILY
+from tests.report.conftest import EVIL
 
-EVIL = "</title><script>alert(1)</script>"
 AROUND = {"ledger": "mine", "title": "t", "demo": False, "titles": {}, "cautions": [], "source": {}}
 
 
@@ -102,16 +101,10 @@ def page_of(awkward, write_notebook):
     """Make the page of a family from cells."""
 
     def page_of(cells=None, *, demo=False):
-        page, run = Page("family", EVIL_FAMILY, "families/t2.html"), Run(Path(), "mine", demo)
+        page, run = Page("family", EVIL, "families/t2.html"), Run(Path(), "mine", demo)
         return render(write_notebook("family", cells or {}), page.called, {}, around(page, awkward, run))[0]
 
     return page_of
-
-
-def test_only_text_and_outputs_are_shown(page_of):
-    html = page_of({"answer": "study = 'a' + 'b'\nstudy"})
-    assert "<pre>&#39;ab&#39;</pre>" in html
-    assert "study" not in html
 
 
 def test_the_page_runs_nothing_and_fetches_nothing(page_of):
@@ -124,21 +117,15 @@ def test_the_page_runs_nothing_and_fetches_nothing(page_of):
 def test_head_and_foot_say_what_and_whence(page_of):
     html = page_of(demo=True)
     assert '<meta name="benchodds-ledger" content="mine">' in html[:4096]
-    assert f"<title>{escape(EVIL_FAMILY)} · benchodds</title>" in html
+    assert f"<title>{escape(EVIL)} · benchodds</title>" in html
     assert "<strong>DEMO</strong>" in html
     assert '<a href="../index.html">What to take</a>' in html
     assert "<dt>Made again by</dt><dd><bdi>benchodds report --family " in html
-    assert f"<dt>Parameters</dt><dd><bdi>family = {escape(EVIL_FAMILY)}</bdi></dd>" in html
+    assert f"<dt>Parameters</dt><dd><bdi>family = {escape(EVIL)}</bdi></dd>" in html
     assert "Local codes come first" in html
     assert "moving parts" in html.lower()
     assert "laser" not in html
     assert "DEMO" not in page_of()
-
-
-def test_names_from_the_ledger_stay_text(page_of):
-    html = page_of({"answer": repr(EVIL)})
-    assert "<script" not in html
-    assert "&lt;script&gt;" in html
 
 
 # ---- No page leaves anything to the next one, or to another thread

@@ -52,6 +52,8 @@ def test_import_into_a_ledger_and_export_gives_the_same_tables(tmp_path):
     ledger = open_ledger(f"sqlite:///{tmp_path / 'bench.db'}", create=True)
     import_package(DEMO, ledger)
     export_package(ledger, tmp_path / "out")
+    names = {path.name for path in DEMO.iterdir() if path.suffix in (".csv", ".json")} - {"offers.csv"}
+    assert {path.name for path in (tmp_path / "out").iterdir()} == names
     for path in (tmp_path / "out").iterdir():
         assert path.read_bytes() == (DEMO / path.name).read_bytes(), path.name
 
