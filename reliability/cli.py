@@ -841,7 +841,7 @@ def _importer(path: Path, given: dict[str, Any]) -> "Callable[..., ImportSummary
     if given["plan"]:
         from reliability.records.reading_plan import import_by_plan
 
-        return partial(import_by_plan, path, given["plan"], reason=why)
+        return partial(import_by_plan, path, given["plan"], reason=why, new_names=given["new_names"])
     if given["standard"]:
         from reliability.records.open_repair import import_open_repair
 
@@ -1057,10 +1057,11 @@ def saw(
         counts = {"taken in": sum(each.taken_in for each in recorded),
                   "left": sum(each.left_because is not None for each in recorded),
                   "not decided": sum(each.job is None and each.left_because is None for each in recorded),
-                  "known as a job": sum(bool(each.job) and not each.taken_in and not each.is_held
-                                        for each in recorded),
-                  "in the ledger already": sum(each.is_held for each in recorded)}  # fmt: skip
+                  "known as a job": sum(bool(each.job) and not each.taken_in for each in recorded),
+                  }  # fmt: skip
         told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+        if held := sum(each.is_held for each in recorded):
+            told += f"; {held} in the ledger already"
         tell([*(f"Job {each.job}: {each.offer}, taken in" for each in recorded if each.taken_in),
               f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}"])  # fmt: skip
 

@@ -129,12 +129,16 @@ def question(what: str, name: str, known: Collection[str], meant: Collection[str
     return unseen(what, name, known)
 
 
+#: How a question about a name ends; its answer is the name itself.
+IF_NEW = "If it is new, say so: --new"
+
+
 def unseen(what: str, name: str, known: Collection[str]) -> str:
     """Word the question whether a name that the ledger has never seen is new."""
     twin = near_twin(name, known)
     meant = f" Did you mean {twin!r}?" if twin else nearest(name, known)
     told = f"{what} {name!r} was never seen here; known: {some(known)}.{meant}"
-    return f"{told} If it is new, say so: --new {name!r}"
+    return f"{told} {IF_NEW} {name!r}"
 
 
 #: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.

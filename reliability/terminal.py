@@ -428,6 +428,9 @@ DECISIVE = ("hour_rate", "selling_fee", "margin")
 def settle(ledger: "Ledger") -> None:
     """Ask once for the settings that decide a verdict and that a new ledger does not say; else name them."""
     stated = {row["setting"] for row in ledger.rows("settings")}
+    if "currency" not in stated:
+        such = "before the first one, another currency can be set: benchodds set currency CODE"
+        click.echo(f"Amounts are in {ledger.setting('currency')}; {such}")
     if not (left := [name for name in DECISIVE if name not in stated]):
         return
     if not sys.stdin.isatty():

@@ -29,6 +29,7 @@ def test_the_first_intake_makes_the_ledger_unless_it_is_refused(command_line):
         f"Job 1: Tarnwick T2, taken in {command_line.today}\n"
         "  model 'T2' is new here, of family 'Tarnwick T2'.\n"
         f"{command_line.written}"
+        "Amounts are in EUR; before the first one, another currency can be set: benchodds set currency CODE\n"
         "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate VALUE\n"
     )
     (family,) = command_line.rows("families")

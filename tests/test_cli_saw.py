@@ -68,11 +68,16 @@ def test_a_later_file_of_the_same_units_decides_them(bench, saw):
     row = "unit 1,Tarnwick T2,,,,1979,30,,,,{},{},"
     saw(row.format("", ""))
     before = bench.rows("sightings")[0]
-    assert saw(row.format("", ""), new=False) == "1 unit looked at: 1 not decided, 1 in the ledger already\n"
+    assert saw(row.format("", ""), new=False) == "1 unit looked at: 1 not decided; 1 in the ledger already\n"
     assert saw(row.format("", "gone")) == "1 unit looked at: 1 left\n"
     assert saw(row.format("yes", "")).startswith("Job 2: unit 1, taken in\n")
-    assert saw(row.format("yes", ""), new=False) == "1 unit looked at: 1 in the ledger already\n"
-    assert saw(row.format("", ""), new=False) == "1 unit looked at: 1 in the ledger already\n"
+    assert (
+        saw(row.format("yes", ""), new=False)
+        == "1 unit looked at: 1 known as a job; 1 in the ledger already\n"
+    )
+    assert (
+        saw(row.format("", ""), new=False) == "1 unit looked at: 1 known as a job; 1 in the ledger already\n"
+    )
     (after,) = bench.rows("sightings")
     assert len(bench.rows("jobs")) == 2
     assert after == {**before, "job": "2"}

@@ -107,7 +107,8 @@ def test_what_cannot_be_kept(bench):
     bench.ok("amend", "1", "--set", "taken_in=2026-11-01", "--why", "x")
     for told, kept in (
         (
-            "kept, column component: component 'motr' was never seen here. Did you mean 'motor'?",
+            "kept, column component: component 'motr' was never seen here. Did you mean 'motor'? "
+            "If it is new, say so: --new-component 'motr'",
             'kept = ["motr"]',
         ),
         ("kept (motor), column worth: 'much' is not an amount", '[kept]\nmotor = "much"'),

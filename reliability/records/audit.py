@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, select
 from sqlalchemy.exc import DatabaseError
 
-from reliability.errors import LedgerError, near_twin
+from reliability.errors import LedgerError, counted, near_twin
 from reliability.records import database
 from reliability.records.checks import Line, check_rows
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
@@ -245,7 +245,7 @@ def without_findings(rows: Rows) -> Iterator[Problem]:
             states[family_of[finding["job"]]].append(finding["found"])
     for family, jobs in _grouped(family_of, lambda job: family_of[job]).items():
         if not states[family]:
-            message = f"{len(jobs)} finished jobs, but no state of any component"
+            message = f"{counted(len(jobs), 'finished job')}, but no state of any component"
             yield doubtful("no findings", message, f"family {family}")
         elif len(states[family]) >= FEWEST_FOR_SOUND and "sound" not in states[family]:
             such = "findings and none of them sound; sound parts are written down too"

@@ -349,8 +349,10 @@ def kept_faults(
         _, complaints = clean_row(TABLES["shelf"], {**any_row, **row}, exponent)
         faults += [Fault(f"kept ({name})", *complaint) for complaint in complaints]
         if name not in known:
+            # A sheet may keep several, `shelf keep` one: its outcome is "".
+            how = "--new-component" if outcome == "" else f"--new-component {name!r}"
             faults.append(Fault("kept", "component", f"component {name!r} was never seen here."
-                                f"{nearest(name, known)} If it is new, say so: --new-component"))  # fmt: skip
+                                f"{nearest(name, known)} If it is new, say so: {how}"))  # fmt: skip
     if kept and outcome in (None, "open"):
         faults.append(Fault("kept", "", "parts are kept of a unit that is no longer open"))
     return faults

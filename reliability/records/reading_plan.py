@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, select
 
 from reliability.errors import (
+    IF_NEW,
     Fault,
     FaultsFound,
     InvalidInput,
@@ -628,8 +629,9 @@ def _meant(text: str, allowed: Collection[str], column: ColumnPlan) -> Any:
 
 
 def import_by_plan(
-    path: str | Path, plan: str | Path, ledger: "Ledger", *, reason: str = "imported", dry_run: bool = False
-) -> ImportSummary:
+    path: str | Path, plan: str | Path, ledger: "Ledger", *, reason: str = "imported", dry_run: bool = False,
+    new_names: Collection[str] | None = None,
+) -> ImportSummary:  # fmt: skip
     """Import a sheet as a reading plan says."""
     read = read_plan(Path(plan))
     sheets = spreadsheets.read_sheets(Path(path), read.form)
@@ -644,12 +646,13 @@ def import_by_plan(
 
     while True:
         try:
-            summary = import_sources(ledger, sources, reason, dry_run=dry_run)
+            summary = import_sources(ledger, sources, reason, dry_run=dry_run, new_names=new_names)
             return _with_the_rest(made[-1], dropped, summary)
         except FaultsFound as error:  # leave out their rows, if each belongs to one, and try again
             by_place = {place: index for index, place in made[-1].places.items()} if made else {}
             rows = [by_place.get(each.place, -1) if isinstance(each, Fault) else -1 for each in error.found]
-            if read.faulty_rows != LEAVE_OUT or -1 in rows or dropped.keys() >= {*rows}:
+            asks = any(IF_NEW in str(each) for each in error.found)  # of a name, which no row can answer
+            if read.faulty_rows != LEAVE_OUT or asks or -1 in rows or dropped.keys() >= {*rows}:
                 raise
             for row, fault in zip(rows, error.found, strict=True):
                 dropped.setdefault(row, []).append(fault)

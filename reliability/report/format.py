@@ -54,6 +54,13 @@ def money(value: float | None, currency: str = "") -> str:
     return f"{said}{HARD_SPACE}{currency}" if currency else said
 
 
+def set_at(value: float, currency: str) -> str:
+    """Say an amount that somebody set, such as the worth of an hour: with its decimals, if it has any."""
+    said = next(said for digits in (0, 2, 3) if float(said := f"{value:.{digits}f}") == value or digits == 3)
+    whole, _, decimals = said.partition(".")
+    return f"{_grouped(int(whole))}{decimals and '.'}{decimals}{HARD_SPACE}{currency}"
+
+
 def money_span(low: float | None, high: float | None, currency: str) -> str:
     """Say a range of amounts, ``−20 to 85 EUR``."""
     if low is None or high is None or not (is_known(low) and is_known(high)):

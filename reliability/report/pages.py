@@ -518,9 +518,12 @@ _MONTHS = 12
 def earnings_answer(report: ReportData) -> Content:
     """Say what the last twelve months earned, and an hour in them."""
     months, beside = _by_month(report).tail(_MONTHS), _beside(report)
-    late = beside.index >= months.index[0].start_time if len(months) else slice(0)
-    rate, waiting = report.records.settings.hour_rate, _waiting(report)
-    return {"months": months, "beside": beside[late].sum(), "rate": rate, "waiting": waiting}
+    first = months.index[0].start_time if len(months) else pd.Timestamp.max
+    rate, waiting, gains = report.records.settings.hour_rate, _waiting(report), report.gains
+    return {
+        "months": months, "beside": beside[beside.index >= first].sum(), "rate": rate, "waiting": waiting,
+        "gains": gains[gains["closed"] >= first],
+    }  # fmt: skip
 
 
 def earnings_months(report: ReportData) -> Content:

@@ -59,7 +59,7 @@ def templates() -> Environment:
     )
     made.filters |= {each: getattr(format, each) for each in said.split()}
     made.filters |= {"family": _family, "component": _component, "named": _named, "columns": _columns}
-    amounts = (format.money, format.money_span, format.limit)
+    amounts = (format.money, format.money_span, format.limit, format.set_at)
     made.filters |= {each.__name__: _in_currency(each) for each in amounts}
     return made
 

@@ -203,6 +203,7 @@ def ended_by_gear(*found, why="too worn"):
       ("models", [{"model": "M", "family": "Dallow 80"}])],
      ["model of another family: model M belongs to Dallow 80, the job to Tarnwick T2 [job 1]"]),
     ("no findings, only failures", [{}, {"outcome": "donor"}], [NO_FINDINGS]),
+    ("no findings, only failures", [{}], [NO_FINDINGS.replace("2 finished jobs", "1 finished job")]),
     ("no findings, only failures", [{}, *FAILED],
      ["only failures: 10 findings and none of them sound; sound parts are written down too [family Tarnwick T2]"]),
     ("no findings, only failures", [*FAILED, {"findings": [{"component": "belt", "found": "sound"}]}], []),

@@ -178,14 +178,14 @@ ROW = "1,Larkov T1,3.4.2024,5.4.2024,ok,12\n"
 def follow(tmp_path, file):
     """Import a small sheet by a plan that differs from `PLAN` in some lines."""
 
-    def follow(sheet, *changes, plan=PLAN, dry_run=False, name="jobs.csv"):
+    def follow(sheet, *changes, plan=PLAN, name="jobs.csv", **how):
         (tmp_path / name).write_text(sheet, encoding="utf-8")
         for old, new in changes:
             assert old in plan, old
             plan = plan.replace(old, new)
         (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
         with open_ledger(file, create=True) as ledger:
-            summary = import_by_plan(tmp_path / name, tmp_path / "plan.toml", ledger, dry_run=dry_run)
+            summary = import_by_plan(tmp_path / name, tmp_path / "plan.toml", ledger, **how)
             return summary, {table: ledger.rows(table) for table in TABLES}
 
     return follow
@@ -214,6 +214,20 @@ def test_every_row_that_cannot_be_read_is_named_and_nothing_is_imported(follow):
     summary, rows = follow(sheet, ('"refuse"', '"leave out"'))
     assert told(rows["jobs"], "job") == [("1",)]
     assert (summary.left_out, summary.remarks) == ({"cannot be read, each told below": 5}, said.faults)
+
+
+@pytest.mark.parametrize("faulty_rows", ["refuse", "leave out"])
+def test_a_kind_that_was_never_seen_is_asked_about_once_whatever_becomes_of_faulty_rows(follow, faulty_rows):
+    sheet = HEAD + ROW + ROW.replace("1,", "2,", 1)
+    changes = ('"radio"', '"raido"'), ('"refuse"', f'"{faulty_rows}"')
+    said = refused(follow, sheet, *changes, new_names=())
+    (fault,) = said.faults
+    assert fault.startswith(
+        "jobs.csv, row 2, column kind: kind 'raido' was never seen here; known: amplifier,"
+    )
+    assert fault.endswith("Did you mean 'radio'? If it is new, say so: --new 'raido'")
+    _, rows = follow(sheet, *changes, new_names=("raido",))
+    assert told(rows["families"], "family kind") == [("Larkov T1", "raido")]
 
 
 def test_rows_are_left_out_by_a_word_and_a_number_of_days_stands_for_none(follow):

@@ -13,6 +13,7 @@ from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
 from tests.report.conftest import (
+    A_FAMILY,
     A_FINDING,
     A_JOB,
     THIN,
@@ -60,6 +61,8 @@ def test_the_table_explains_only_marks_that_it_has(demo, family, is_found):
          "try one up to 20; skip above"),
         ("try one", -3.0, 2.0, "Try one at 2 EUR By its odds alone it is worth nothing;",
          "EUR: try one up to 2; skip above"),
+        ("take", 2310.4, 900.0, "Asked 2 311 to 2 888: haggle, and pay 2 310 at most. Above 2 888: skip.",
+         "take up to 2310"),
         (None, np.nan, np.nan, "No price can be named yet", ""),
         (None, 12.9, np.nan, "Take it up to 12 EUR", "take up to 12"),
     ],
@@ -218,10 +221,25 @@ def test_cohorts_that_were_never_of_one_age_may_differ_by_ageing(demo):
 
 def test_a_repaired_unit_that_nobody_asked_after_is_no_unit_repaired_yet():
     said = reads(report_of(**a_bench(2)), "family", "back", family="T2")
-    assert "Nobody has asked after the one repaired unit since its sale." in said
+    assert "Nobody has asked after the one repaired unit yet." in said
     said = reads(report_of(**a_bench(6)), "family", "back", family="T2")
-    assert "Nobody has asked after any of 3 repaired units since its sale." in said
+    assert "Nobody has asked after any of 3 repaired units yet." in said
     assert reads(thin("one job"), "family", "back", family="T2").endswith("No unit was repaired yet.")
+
+
+def test_what_the_rest_of_the_odds_comes_from_is_named():
+    other = {**A_FAMILY, "family": "D80", "kind": "receiver"}
+    jobs = [A_JOB, {**A_JOB, "job": "2", "family": "D80"}]
+    said = reads(report_of(families=[A_FAMILY, other], jobs=jobs), "family", "answer", family="T2")
+    assert "Only 1 job of its own; the rest comes from 1 job of other kinds and belief." in said
+
+
+@pytest.mark.parametrize(("rate", "is_said"), [("9", True), ("0", False)])
+def test_bench_time_is_said_to_be_counted_only_where_it_is(rate, is_said):
+    report = report_of(jobs=[A_JOB], settings=[{"setting": "hour_rate", "value": rate}])
+    said = said_by(*cells(report, "T2"))
+    assert ("Bench time is counted." in said) == is_said
+    assert "The command plan gives the order" in said
 
 
 # ---- Ledgers of next to nothing

@@ -49,7 +49,7 @@ def test_only_what_chance_does_not_explain_is_called_wrong(repaired, says):
 def test_a_year_without_a_job_is_there_with_none():
     jobs = [A_JOB, {**A_JOB, "job": "2", "taken_in": "2026-02-01", "closed": "2026-02-02"}]
     report = report_of(jobs=jobs)
-    assert "2025 0 of 0 repaired 0 0 0" in reads(report, "fleet", "years")
+    assert "2025 no jobs 0 0 0" in reads(report, "fleet", "years")
 
 
 def test_a_component_is_not_told_to_cost_most_where_jobs_without_one_cost_more():
@@ -57,3 +57,12 @@ def test_a_component_is_not_told_to_cost_most_where_jobs_without_one_cost_more()
     for bought_for, told in ((1, "lost most: "), (90, "lost most, of those that name a component: ")):
         report = report_of(jobs=[A_JOB, {**other, "bought_for": bought_for}])
         assert f"Belt ended the jobs that {told}5" in plain(reads(report, "fleet", "answer"))
+
+
+def test_one_job_is_told_as_one():
+    report = report_of(jobs=[A_JOB])
+    assert "Finished in 0 to 1 job Repaired" in reads(report, "fleet", "years")
+    nameless = {**A_JOB, "job": "2", "ended_by": None}
+    said = plain(reads(report_of(jobs=[A_JOB, nameless]), "fleet", "cost"))
+    assert "The 2 jobs without a repair came to" in said
+    assert "; 1 of them names no component." in said

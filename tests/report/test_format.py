@@ -37,6 +37,10 @@ NAN = float("nan")
         (format.span(None, 0.5), format.NOTHING),
         # Hours and years say no more than is known.
         (format.hours(1.64), "1.6\u00a0h"),
+        (format.set_at(6, "EUR"), "6\u00a0EUR"),
+        (format.set_at(7.5, "EUR"), "7.50\u00a0EUR"),
+        (format.set_at(0.125, "KWD"), "0.125\u00a0KWD"),
+        (format.set_at(1500, "JPY"), "1\u202f500\u00a0JPY"),
         (format.hours(2.0), "2\u00a0h"),
         (format.hours(12.4), "12\u00a0h"),
         (format.hours(None), format.NOTHING),
