@@ -74,6 +74,7 @@ def test_a_single_file_holds_jobs_or_the_table_it_is_named_after(command_line, s
     row, head = "1,Larkov {},2025-03-01,open", "job,family,taken_in,outcome"
     said = command_line.refused("import", spreadsheet(row.format("T2"), head=head)).splitlines()
     assert len(said) == 3
+    assert said[0] == "1 fault found. Nothing was imported: 1 row was read, 0 of them without a fault."
     assert said[1].endswith("no family 'Larkov T2' is known; known: Larkov T1. Did you mean 'Larkov T1'?")
     assert said[2].startswith("Families that are new are described first: put them into a families.csv with")
     assert command_line.ok("import", spreadsheet(row.format("T1"), head=head)).startswith("1 job imported\n")

@@ -544,6 +544,11 @@ def test_one_date_and_no_kind_are_questions(questions):
         *["nothing tells its kind"] * 3,
     ]
     assert plan["families"]["Larkov T1"] == {}
+    _, asked, _ = questions(
+        re.sub(",Date|,2024-04-..", "", text), dict.fromkeys(("Larkov T1", "Larkov T2"), "radio")
+    )
+    assert asked[:2] == ["no column is a date. When were the units taken in? A month such as 2025-06",
+                         "and when were they done?"]  # fmt: skip
 
 
 def test_what_may_be_two_things_or_is_not_known_is_a_question_with_what_was_seen(questions):
