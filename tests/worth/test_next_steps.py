@@ -54,6 +54,7 @@ JOBS = [
     sold("13", "2026-01-01"),
     sold("14", "2025-12-31"),
     {"job": "15", **OPEN, "taken_in": "2026-06-27", "bought_for": 25},
+    sold("16", "2026-01-20", sold_for=None, outcome="sold as is"),  # without a warranty
     repaired("X1", "2020-01-05", "2020-01-10", origin="elsewhere"),
 ]
 SEEN = {"seen_on": "2026-06-25", "family": "T2"}
@@ -128,6 +129,7 @@ def test_what_waits_is_listed_by_task(records, odds):
         (WRITE_UP, "8", 0),
         (WRITE_UP, "10 to 12", 0),
         (PRICE, "7", 164),
+        (PRICE, "16", 161),
     ]
     assert np.isfinite(found.loc[1, "price"])
     assert found.drop(index=1)["price"].isna().all()
@@ -192,11 +194,12 @@ def test_hours_of_going_on_are_those_of_the_moves_as_far_as_the_job_comes(odds):
 
 
 def test_what_waits_stands_there_with_what_to_do(steps):
-    waiting = steps[steps["topic"] != "on the bench"]
+    assert (steps["topic"][:3] == "on the bench").all()
+    waiting = steps[3:]
     assert [tuple(row) for row in waiting[["topic", "what", "family", "days"]].to_numpy()] == [
         ("open for long", "3", "T2", 241), ("unsold for long", "1", "T2", 90),
         *(("check due", job, "T2", days) for job, days in (("13", 180), ("7", 164), ("5", 150))),
-        ("sold without a price", "7", "T2", 164),
+        ("sold without a price", "7", "T2", 164), ("sold without a price", "16", "T2", 161),
         ("not decided", "a", "T2", 5), ("not decided", "b", "unheard of", 5),
     ]  # fmt: skip
     told = waiting["advice"].tolist()
@@ -204,5 +207,5 @@ def test_what_waits_stands_there_with_what_to_do(steps):
     assert told[1].startswith("ask ")
     assert told[2] == "0 days of warranty left: benchodds followup 13 --working yes|no"
     assert told[5] == "benchodds amend 7 --set sold_for=PRICE --why …"
-    assert told[6].startswith("take was said, 30.00 asked; bought, or left?")
-    assert told[7].startswith("no price asked; ")
+    assert told[7].startswith("take was said, 30.00 asked; bought, or left?")
+    assert told[8].startswith("no price asked; ")
