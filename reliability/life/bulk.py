@@ -150,9 +150,10 @@ def count_findings(
     used = np.flatnonzero(told >= _USED)
     assumed["original not known, taken as original"] += np.count_nonzero(told[used] & 1)
     assumed["production year taken from the family's span"] += np.count_nonzero(told[used] & 2)
-    # Sorted by halves of 16 bits each, which numpy does in one pass over each.
-    halves = [((columns["stratum"][used] >> shift) & 0xFFFF).astype(np.uint16) for shift in (0, 16, 32)]
-    used = used[np.lexsort(halves)]
+    # Sorted by halves of 16 bits each, which numpy does in one pass over each; a third for more than 2**32.
+    stratum = columns["stratum"][used]
+    shifts = range(0, max(int(stratum.max(initial=0)).bit_length(), 1), 16)
+    used = used[np.lexsort([((stratum >> shift) & 0xFFFF).astype(np.uint16) for shift in shifts])]
     kinds = np.array([kind_of[each] for each in families], dtype=object)
     counted = {name: np.asarray(values)[used] for name, values in columns.items()}
     last_day = days.max() if days.size else np.datetime64("NaT", "D")

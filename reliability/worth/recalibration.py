@@ -203,6 +203,10 @@ and Their Acquisition, Erlbaum, 1981, pages 1-55 (from memory)."""
 EXAMINED_WORTH = 5.0
 """Jobs without a finding beside those that are there: so few findings are no ground to believe the chain."""
 
+TROUBLE = -0.4
+"""What a sign adds to the log odds, believed where nothing was examined, for what is noted of a unit on sale is
+mostly trouble (common practice, no source). Where findings are, they tell what each sign means."""
+
 UNSAID, UNSAID_SD = 1 / 3, 18**-0.5
 """What the share of repairs among jobs never written up is, and its spread, as a part of the share among the
 written ones, while the owner does not say: likeliest nothing, at most the same, and in between the less
@@ -366,6 +370,7 @@ def fit_recalibration(
             "level": (believed - 1.0) * centre,
             "practice": PRACTICE,
             "chain": weight,
+            "sign": (1.0 - believed) * TROUBLE,
             "price": ODDS_NEWS,
         }
         sds = SPREADS | {"chain": spreads}

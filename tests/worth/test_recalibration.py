@@ -17,6 +17,7 @@ from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import MOST_YEARS, assumed_years
 from reliability.worth.recalibration import (
     PRACTICE,
+    TROUBLE,
     ages_of_jobs,
     fit_recalibration,
     gather_outcomes,
@@ -78,11 +79,11 @@ def outcomes_of(bench, chain=0.0):
     return gather_outcomes(bench, chain, np.full(n, np.nan), np.zeros(len(bench.families) + 2))
 
 
-def recalibrated(bench, chain=0.0):
-    """Fit outcomes beside what the chain told of them; nothing else is known."""
+def recalibrated(bench, chain=0.0, signs=0):
+    """Fit outcomes beside what the chain told of them; so many signs were never looked for."""
     slots = len(bench.families) + 2
     usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
-    no_signs = np.zeros((len(bench.jobs), 0))
+    no_signs = np.zeros((len(bench.jobs), signs))
     return fit_recalibration(bench, outcomes_of(bench, chain), no_signs, np.zeros(slots), usual)
 
 
@@ -177,6 +178,16 @@ def test_outcomes_may_take_weight_from_the_chain_and_add_none(truth, low, high):
     bench = bench_of(jobs, findings=examined)
     _, found = recalibrated(bench, chain[bench.jobs["job"].astype(int) - 1])
     assert low < found["chain_weight"] < high
+
+
+def test_a_sign_is_believed_to_be_trouble_as_far_as_nothing_was_examined():
+    jobs = [came(n, n % 2, 2024, n % 12 + 1) for n in range(1, 21)]
+    for examined in (0, 20, 10):
+        findings = [{"job": str(n), "component": "belt", "found": "sound"} for n in range(1, examined + 1)]
+        _, found = recalibrated(bench_of(jobs, findings=findings), signs=2)
+        # Five jobs are taken as examined before the first one.
+        expected = TROUBLE * (1 - (examined + 5) / (20 + 5))
+        assert_allclose(found["outcome_signs"], np.full((2, 2), expected), atol=1e-9)
 
 
 # ---- outcomes alone: a shrunk regression
