@@ -108,7 +108,8 @@ def test_every_fault_of_tables_is_told(tables):
     torn = {**tables, "signs": [{"job": "99", "sign": "rust", "seen": "maybe"}, {"job": "1", "sign": "rust"}]}
     with pytest.raises(InvalidInput) as caught:
         rel.load(torn)
-    assert caught.value.message == "2 faults found. Nothing was read."
+    assert caught.value.message == "3 faults found. Nothing was read."
+    assert "there is no job '99'" in caught.value.faults[1]
     assert caught.value.faults[0].startswith("signs, row 1, column seen: 'maybe' is not one of yes, no")
 
 

@@ -204,7 +204,7 @@ EXAMINED_WORTH = 5.0
 """Jobs without a finding beside those that are there: so few findings are no ground to believe the chain."""
 
 TROUBLE = -0.4
-"""What a sign adds to the log odds, believed where nothing was examined, for what is noted of a unit on sale is
+"""What a sign adds to the log odds, believed where nothing was examined: what is noted of a unit on sale is
 mostly trouble (common practice, no source). Where findings are, they tell what each sign means."""
 
 UNSAID, UNSAID_SD = 1 / 3, 18**-0.5
