@@ -1,6 +1,7 @@
 """What `import reliability` offers: lives of components with their labels, odds and verdicts."""
 
 import datetime
+import json
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -13,15 +14,16 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import BenchoddsError as BenchoddsError
-from reliability.errors import InvalidInput, counted, unknown
+from reliability.errors import InvalidInput, counted, reason, unknown
 from reliability.life.curves import Curve, fit_curve
 from reliability.life.lives import LifeRecords, observe
 from reliability.life.pooling import PooledLives
 from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
+from reliability.records.files import fresh_file
 from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
 from reliability.records.ledger import open_ledger as open_ledger
-from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day
+from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, revived
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, read_offers
 from reliability.worth.lives import (
@@ -677,6 +679,42 @@ class Odds:
         'belt'
         """
         return stock(self.appraiser, self.records)
+
+    def save(self, path: str | Path) -> None:
+        """Keep the fitted numbers in a file that only its owner may read.
+
+        Parameters
+        ----------
+        path : str or Path
+            Replaced in one step.
+        """
+        with fresh_file(Path(path), private=True) as draft:
+            draft.stream.write(json.dumps(self.appraiser.to_export()).encode())
+
+    @classmethod
+    def load(cls, path: str | Path, records: Source) -> "Odds":
+        """Take odds that were kept, if they were fitted to the same records.
+
+        Parameters
+        ----------
+        path : str or Path
+            Written by `save`.
+        records : Records, or what `reliability.load` takes
+
+        Raises
+        ------
+        InvalidInput
+            If the file is none of `save`, another version wrote it, or the records are others.
+        """
+        file, known = Path(path), load(records)
+        try:
+            fitted = revived(json.loads(file.read_bytes()))
+        except (OSError, AttributeError, KeyError, TypeError, ValueError) as error:
+            told = reason(error) if isinstance(error, OSError) else "it holds no odds of this version"
+            raise InvalidInput(f"{file.name} cannot be read: {told}. Fit the odds anew.") from None
+        if fitted.fingerprint != known.fingerprint():
+            raise InvalidInput(f"{file.name} was fitted to other records. Fit the odds anew.")
+        return cls(fitted, known)
 
 
 def _window(built: int | tuple[int, int] | None) -> dict[str, int | None]:

@@ -297,6 +297,24 @@ def test_a_unit_can_be_described_in_any_way(odds, tmp_path):
     assert new["evidence"].tolist() == ["pooled only"]
 
 
+def test_odds_are_kept_with_the_records_that_they_belong_to(odds, records, tables, tmp_path):
+    file = tmp_path / "odds.json"
+    odds.save(str(file))
+    again = rel.Odds.load(file, tables)
+    assert again.ranking().equals(odds.ranking())
+    assert (again.as_of, file.stat().st_mode & 0o077) == (odds.as_of, 0)
+    with pytest.raises(InvalidInput, match=r"odds\.json was fitted to other records\. Fit the odds anew\."):
+        rel.Odds.load(file, rel.load(records, as_of="2024-06-30"))
+    for content in ("[]", "{}", file.read_text("utf-8").replace('"format": ', '"format": 1'), "\0"):
+        (tmp_path / "torn.json").write_text(content, encoding="utf-8")
+        with pytest.raises(
+            InvalidInput, match=r"torn\.json cannot be read: it holds no odds of this version"
+        ):
+            rel.Odds.load(tmp_path / "torn.json", records)
+    with pytest.raises(InvalidInput, match=r"none\.json cannot be read: No such file or directory"):
+        rel.Odds.load(tmp_path / "none.json", records)
+
+
 # ---- refusals
 
 ONE, UNIT = [{"family": "Larkov T1"}], {"family": "Larkov T1"}
