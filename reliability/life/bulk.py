@@ -130,10 +130,9 @@ def count_findings(
     days = ask("SELECT DISTINCT taken_in FROM findings").fetchnumpy()["taken_in"].astype("datetime64[D]")
     ask(_SPECIAL)
     seen = _observed(findings, event, worst)
-    found = {name: ask(_NAMES.format(name=name)).fetchall() for name in ("component", "family")}
+    named = {"component": [row[0] for row in ask(_COMPONENTS).fetchall()], "family": kind_of}
     components, families = (
-        np.array(sorted({*seen.table[name], *(row[0] for row in rows)}), dtype=object)
-        for name, rows in found.items()
+        np.array(sorted({*seen.table[name], *names}), dtype=object) for name, names in named.items()
     )
     for name, each in (("components", components), ("families", families)):
         _put(findings, name, pd.DataFrame({"name": each, "id": np.arange(each.size, dtype=np.int64)}))
@@ -147,15 +146,18 @@ def count_findings(
     left_out, assumed = seen.left_out.copy(), seen.assumed.copy()
     for code, reason in enumerate(lives.LEFT_OUT[:4]):
         left_out[reason] += np.count_nonzero(told == code)
-    used = np.flatnonzero(told >= _USED)
+    used = told >= _USED
     assumed["original not known, taken as original"] += np.count_nonzero(told[used] & 1)
     assumed["production year taken from the family's span"] += np.count_nonzero(told[used] & 2)
-    # Sorted by halves of 16 bits each, which numpy does in one pass over each; a third for more than 2**32.
-    stratum = columns["stratum"][used]
-    shifts = range(0, max(int(stratum.max(initial=0)).bit_length(), 1), 16)
-    used = used[np.lexsort([((stratum >> shift) & 0xFFFF).astype(np.uint16) for shift in shifts])]
+    # Sorted by halves of 16 bits each, which numpy does in one pass over each; what is left out comes last.
+    n_strata = components.size * families.size
+    key = np.where(used, columns["stratum"], n_strata)
+    halves = [
+        ((key >> shift) & 0xFFFF).astype(np.uint16) for shift in range(0, n_strata.bit_length() or 1, 16)
+    ]
+    order = np.lexsort(halves)[: np.count_nonzero(used)]
     kinds = np.array([kind_of[each] for each in families], dtype=object)
-    counted = {name: np.asarray(values)[used] for name, values in columns.items()}
+    counted = {name: np.asarray(values)[order] for name, values in columns.items()}
     last_day = days.max() if days.size else np.datetime64("NaT", "D")
     told_apart = seen.table[list(APART)]
     return Counts(event, components, families, kinds, counted, told_apart, left_out, assumed, last_day)
@@ -185,7 +187,7 @@ SELECT job FROM findings WHERE ended_by IS NOT NULL
 GROUP BY job HAVING NOT coalesce(bool_or(component = ended_by), false)
 """
 
-_NAMES = "SELECT DISTINCT {name} FROM findings WHERE {name} IS NOT NULL"
+_COMPONENTS = "SELECT DISTINCT component FROM findings WHERE component IS NOT NULL"
 
 # The rules are those by which `observe` dates the begin of a life, in their order. `told` is why one is left
 # out (its place in `LEFT_OUT`), or `_USED` with a bit for each thing that was assumed.
