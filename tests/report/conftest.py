@@ -103,7 +103,7 @@ def _ledger_rows():
             each for each in jobs if each["outcome"] == "repaired" and each["job"] != "31"
         )
     ]
-    spent = [{"spent_on": "2023-05-06", "what": EVIL, "amount": 1234, "hours": 12}]
+    spent = [{"spent_on": "2023-05-06", "what": EVIL, "amount": 12345678, "hours": 12}]
     return {
         "families": families, "jobs": jobs, "findings": findings, "signs": signs, "followups": checks,
         "spending": spent,

@@ -5,7 +5,7 @@ import pytest
 from reliability.report.run import all_pages
 from tests.report.cards import BROWSER
 
-WIDTHS = (360, 480, 768, 1024, 1440)
+WIDTHS = (360, 480, 767, 768, 1024, 1440)
 LEAST_LETTERS = 11
 
 pytestmark = BROWSER
