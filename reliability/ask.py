@@ -125,13 +125,23 @@ class Interview:
         self.new_components: list[str] = []
 
     def which(self, ledger: Ledger) -> None:
-        """Ask which open job it is, if there are any."""
-        waiting = {f"job {row['job']}: {row['family']}, in since {row['taken_in']}": row["job"]
+        """Ask which open job it is, if there are any, by the number on its label."""
+        # Choices are not numbered here: 3 is job 3, never the third of the list.
+        waiting = {str(row["job"]): f"  job {row['job']}: {row['family']}, in since {row['taken_in']}"
                    for row in open_jobs(ledger)}  # fmt: skip
         other = "another one"
-        if waiting and (answer := self._one("Which unit?", [*waiting, other], other)) != other:
-            self._old = ledger.job(waiting[answer])
-            self._job["job"] = waiting[answer]
+        if not waiting:
+            return
+
+        def read(answer: str) -> str:
+            if answer != other and answer not in waiting:
+                raise errors.Refused(f"job {answer!r} is not open; open: {errors.some(waiting)}")
+            return answer
+
+        click.echo("\n".join(waiting.values()))
+        if (answer := ask("Which unit, by its job number?", read, default=other)) != other:
+            self._old = ledger.job(answer)
+            self._job["job"] = answer
 
     def unit(self) -> None:
         """Ask what it is, how old, and what it cost."""

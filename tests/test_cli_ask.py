@@ -60,7 +60,8 @@ def test_a_repaired_unit(bench):
 def test_an_open_unit_that_is_not_repaired(bench):
     bench.ok("intake", "Tarnwick T2", "-p", "12", "-y", "1979", "-s", "rust=yes", "-m", "T2")
     lines = answers(
-        "1", "",  # the open job; nobody said where its year comes from
+        "1",  # the first of the list is job 2, and 1 is none that is open
+        "2", "",  # the open job; nobody said where its year comes from
         "donor",
         "gear", "no part",
         "",  # nothing worn
@@ -72,7 +73,10 @@ def test_an_open_unit_that_is_not_repaired(bench):
         "",
     )  # fmt: skip
     out = bench.ok("add", "--ask", input=lines)
-    assert f"job 2: Tarnwick T2, in since {bench.today}" in out
+    assert (
+        f"  job 2: Tarnwick T2, in since {bench.today}\nWhich unit, by its job number? [another one]: " in out
+    )
+    assert "Error: job '1' is not open; open: 2\n" in out
     assert "What did it cost?" not in out
     assert "Signs seen" not in out
     row = bench.job("2")["job"]
