@@ -154,6 +154,29 @@ def test_check_finds_worth_that_gets_lost_on_the_way(bench):
         assert doubt in told
 
 
+def test_check_names_a_part_that_was_kept_though_it_had_failed(bench):
+    kept = """failed = ["head"]
+worn = ["motor"]
+[[finding]]
+component = "belt"
+position = "left"
+found = "failed"
+[[finding]]
+component = "belt"
+position = "right"
+found = "sound"
+[kept]
+gear = 3
+belt = 1
+"""
+    donor(bench, DONOR.replace("[kept]\n", kept))
+    doubts = [line.strip() for line in bench.ok("check").splitlines() if "failed part" in line]
+    assert doubts == [
+        "failed part on the shelf: the gear had failed in job 1 [part 1]",
+        "failed part on the shelf: the head had failed in job 1 [part 4]",
+    ]
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_over_a_whole_ledger_worth_is_neither_lost_nor_counted_twice(tmp_path, seed):
     """Money in and out is kept beside the ledger; gains add up to it, and to what still lies on the shelf."""

@@ -408,7 +408,19 @@ def odd_findings(rows: Rows) -> Iterator[Problem]:
 
 
 def shelf_against_jobs(rows: Rows) -> Iterator[Problem]:
-    """Find parts of the shelf whose worth is lost on the way, or counted twice."""
+    """Find parts of the shelf whose worth is lost on the way or counted twice, and those that had failed."""
+    # A unit with a part left and right may keep the one that works; what was mended works again.
+    states = defaultdict(set)
+    for each in rows["findings"]:
+        is_failed = each["found"] == "failed" and each["action"] in (None, "none", "no part")
+        states[each["job"], each["component"]].add(is_failed)
+    for job in rows["jobs"]:
+        if job["ended_by"] and (job["job"], job["ended_by"]) not in states:
+            states[job["job"], job["ended_by"]].add(True)
+    for part in rows["shelf"]:
+        if states.get((part["job"], part["component"])) == {True}:
+            told = f"the {part['component']} had failed in job {part['job']}"
+            yield doubtful("failed part on the shelf", told, f"part {part['part']}")
     stated = {job["job"]: job["salvage_value"] for job in rows["jobs"]}
     fitted = {(each["job"], each["component"], each["part_cost"]) for each in rows["findings"]
               if each["part_source"] == "salvaged"}  # fmt: skip
