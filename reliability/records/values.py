@@ -181,7 +181,9 @@ def _quantity(column: Column, value: object, exponent: int) -> Value:
         # The smallest double takes 326 characters as a plain decimal.
         if not (_WHOLE if is_whole else _DECIMAL).fullmatch(value) or len(value) >= MOST_PLACES:
             comma = re.fullmatch(r"[0-9]+,[0-9]+", value)
-            raise Refused(f"{refused.message}; write {value.replace(',', '.')}") if comma else refused
+            percent = re.fullmatch(r"([0-9]{1,3}) ?%", value) if column.maximum == 1 else None
+            meant = value.replace(",", ".") if comma else f"{int(percent[1]) / 100:g}" if percent else ""
+            raise Refused(f"{refused.message}; write {meant}") if meant else refused
         number = Decimal(value)
     elif isinstance(value, int | float | Decimal) and not isinstance(value, bool):
         number = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)

@@ -77,7 +77,8 @@ A_CHOICE = "{} is not one of repaired, donor, scrapped, sold as is, open."
     (PARTS["pack_size"], [2.5, "2.0"], "{} is not a whole number"),
     (PARTS["pack_size"], [0], "{} is not at least 1 and at most 100000"),
     (HEARSAY["age_years"], [0], "{} is not above 0 and at most 200"),
-    (HEARSAY["share_failed"], ["40 %"], "{} is not a number written as a plain decimal"),
+    (HEARSAY["share_failed"], ["40 %", "40%"], "{} is not a number written as a plain decimal; write 0.4"),
+    (HEARSAY["age_years"], ["40 %"], "{} is not a number written as a plain decimal"),
 ])  # fmt: skip
 def test_what_is_refused_and_how(column, values, message):
     for value in values:
