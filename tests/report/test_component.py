@@ -58,7 +58,7 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
 def test_a_component_seen_once_says_one():
     report = thin("one component seen once")
     said = said_by(*[part(report, "component", each, component="belt") for each in CELLS])
-    assert "1 job of this bench names it; it ended 1 of them." in said
+    assert "1 job of this bench names it; it ended that one." in said
     assert "1 of 1" in said
     assert "%" in said
     assert "over 99 %" not in said

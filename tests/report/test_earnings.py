@@ -72,7 +72,7 @@ def test_a_loss_is_called_one_and_free_hours_are_said():
 def test_one_month_bears_its_name_and_a_gain_that_is_partly_predicted_says_about():
     unsold = {**JOBS[1], "sold_for": None, "sold_on": None}
     said = reads(bench(jobs=[unsold]), "earnings", "answer")
-    assert re.search(r"2026-02 alone gained about \d+ EUR in 1 job and 4 h", said)
+    assert re.search(r"The month of 2026-02 gained about \d+ EUR in 1 job and 4 h", said)
     assert "In 1 of 1 finished job an amount is not on record and is predicted instead." in said
 
 
