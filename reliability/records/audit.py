@@ -414,9 +414,9 @@ def shelf_against_jobs(rows: Rows) -> Iterator[Problem]:
     for each in rows["findings"]:
         is_failed = each["found"] == "failed" and each["action"] in (None, "none", "no part")
         states[each["job"], each["component"]].add(is_failed)
-    for job in rows["jobs"]:
-        if job["ended_by"] and (job["job"], job["ended_by"]) not in states:
-            states[job["job"], job["ended_by"]].add(True)
+    for row in rows["jobs"]:
+        if row["ended_by"] and (row["job"], row["ended_by"]) not in states:
+            states[row["job"], row["ended_by"]].add(True)
     for part in rows["shelf"]:
         if states.get((part["job"], part["component"])) == {True}:
             told = f"the {part['component']} had failed in job {part['job']}"
