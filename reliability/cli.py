@@ -1035,7 +1035,7 @@ def saw(
     in, a lot as a whole, and get their numbers; the others stay with the price asked and why they were left.
     A later file of the same units, with more filled in, goes on from there.
     """
-    from reliability.records.ledger import record_sightings
+    from reliability.records.sheet import record_sightings
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.judging import judge as judge_offers
     from reliability.worth.judging import plain_offers, read_offers

@@ -71,11 +71,8 @@ def reason(error: OSError) -> str:
 
 def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
     """Build the error for a name that is not known, "The ledger holds no family", with the nearest one."""
-    names = sorted(set(known))
-    near = get_close_matches(got[:200], names[:500], n=1, cutoff=0.6)
-    hint = f" Did you mean {near[0]!r}?" if near else ""
-    listed = ", ".join(names) if names else "none yet"
-    return UnknownName(f"{what} {got!r}; known: {listed}.{hint}")
+    names = set(known)
+    return UnknownName(f"{what} {got!r}; known: {some(names)}.{nearest(got, names)}")
 
 
 # ---- What is wrong with a row, and where; what a name that nobody knows may have been meant to be

@@ -146,9 +146,9 @@ def test_what_a_file_cannot_say(bench, saw):
         "seen.csv, line 6, column left_because: 'bored' is not one of too dear, poor odds, no room, gone, other.\n"
         "seen.csv, column lot_asked: lot box has one price; found 50.00 and 60.00\n"
     )
-    told = "Offer a: it was bought, so its family has to be named"
+    told = "Offer a, job, column family: is empty, but every row needs it"
     assert told in saw("a,,,receiver,,,10,,,,yes,,", refused=True)
-    told = "Offer a: the ledger has no family 'Dallow 80'; it was bought, so say its kind\n"
+    told = "Offer a, if 'Dallow 80' is a new family, describe it: say its kind\n"
     assert saw("a,Dallow 80,,,,,10,,,,yes,,", refused=True).endswith(told)
 
 

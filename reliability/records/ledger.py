@@ -5,7 +5,7 @@ import json
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
@@ -59,7 +59,7 @@ Row = Mapping[str, Any]
 
 def write_job(
     connection: Connection, document: JobDocument, new_components: Collection[str], reason: str, *,
-    old: JobDocument | None = None, faults: Iterable[Fault] = (), new_model: bool = False,
+    old: JobDocument | None = None, faults: Collection[Fault | str] = (), new_model: bool = False,
 ) -> Row:  # fmt: skip
     """Check a whole job and write it as the next version of `old`, or as a new one; give its row of jobs.
 
@@ -88,7 +88,7 @@ def write_job(
     for part in PARTS_OF_A_JOB:
         clean[part].sort(key=partial(database.sort_key, TABLES[part]))
     content = database.document_content(clean)
-    if old is not None and content == database.document_content(old):
+    if old is not None and not (faults or more) and content == database.document_content(old):
         more.append(Fault("job", "", f"job {number} says so already"))
     refuse([*faults, *more])
     row: Row = clean["job"]
@@ -118,7 +118,8 @@ def add_new(connection: Connection, table: str, rows: Iterable[Row], reason: str
     twice = [row for row in rows if clean_text(str(row.get(column))) in known]
     faults = [Fault(f"new {column}", column, f"{row[column]!r} is in the ledger already{hint}")
               for row in twice]  # fmt: skip
-    return faults + put_rows(connection, table, [row for row in rows if row not in twice], reason)
+    found = put_rows(connection, table, [row for row in rows if row not in twice], reason)
+    return faults + [replace(each, place=f"new {column}") for each in found]
 
 
 def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: str) -> list[Fault]:
@@ -413,23 +414,25 @@ class Ledger:
         self, document: JobDocument, *, new_families: Iterable[Row] = (),
         new_components: Collection[str] = (), new_model: bool = False, new_lots: Iterable[Row] = (),
         reason: str = "added", kept: Sequence[Row] = (), taken: Sequence[Taken] = (),
+        faults: Iterable[Fault | str] = (),
     ) -> str:  # fmt: skip
-        """Append a job, or finish the open job that the document names."""
+        """Append a job, or finish the open job that the document names; `faults` were found in it before."""
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
             old = database.fetch_document(connection, clean_text(number)) if isinstance(number, str) else None
-            faults = add_new(connection, "families", new_families, reason)
-            faults += add_new(connection, "lots", new_lots, reason)
+            found: list[Fault | str] = [*faults, *add_new(connection, "families", new_families, reason)]
+            found += add_new(connection, "lots", new_lots, reason)
             if old is not None and (outcome := old["job"]["outcome"]) != "open":
                 such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
-                refuse([*faults, Fault("job", "job", such)])
+                refuse([*found, Fault("job", "job", such)])
             merged, more = checks.lay_parts(document, taken, self.shelf(), number)
             merged = checks.merge_document(old, merged, emptying=False) if old else merged
-            job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more,
+            found += more + self._kept_faults(connection, kept, merged["job"].get("outcome"), new_components)
+            job = write_job(connection, merged, new_components, reason, old=old, faults=found,
                             new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
                     for row in kept]  # fmt: skip
-            self._keep(connection, rows, new_components)
+            self._keep(connection, rows)
             used = {"used_in": job["job"], "gone_on": job["closed"]}
             refuse(put_rows(connection, "shelf", [{"part": each.part, **used} for each in taken], "used"))
         return str(job["job"])
@@ -440,19 +443,21 @@ class Ledger:
             if row.get("job") is not None:
                 job = self.job(row["job"])["job"]
                 row = {**row, "family": row.get("family") or job["family"]}
-            return self._keep(connection, [row], new_components)[0]
+            refuse(self._kept_faults(connection, [row], "", new_components))
+            return self._keep(connection, [row])
 
-    def _keep(
-        self, connection: Connection, rows: Sequence[Row], new_components: Collection[str]
-    ) -> list[int]:
-        """Put parts on the shelf under the next numbers."""
-        if not rows:
-            return []
-        known = _components_in(connection) | set(new_components)
-        numbered = [{"part": n, **row} for n, row in enumerate(rows, max(self.shelf(), default=0) + 1)]
-        faults = checks.kept_faults(rows, "", known, database.exponent_in(connection))
-        refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
-        return [int(row["part"]) for row in numbered]
+    def _kept_faults(
+        self, connection: Connection, kept: Sequence[Row], outcome: object, new_components: Collection[str]
+    ) -> list[Fault]:
+        known = _components_in(connection) | set(map(clean_text, new_components)) if kept else set[str]()
+        return checks.kept_faults(kept, outcome, known, database.exponent_in(connection))
+
+    def _keep(self, connection: Connection, rows: Sequence[Row]) -> int:
+        """Put parts on the shelf under the next numbers; give the first."""
+        first = max(self.shelf(), default=0) + 1
+        numbered = [{"part": number, **row} for number, row in enumerate(rows, first)]
+        refuse(put_rows(connection, "shelf", numbered, "kept"))
+        return first
 
     def use_part(self, part: int, job: str, on: object, *, position: str = "", found: str = "failed") -> None:
         """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth."""
@@ -662,144 +667,6 @@ def _rename_rows(
     database.keep_jobs(connection, touched, reason)
     refuse(faults)
     return done, dropped
-
-
-# What was looked at: bought units taken in, the others kept with their asking and why they were left.
-
-WHAT_IT_IS = ("family", "model", "kind")
-
-
-@dataclass(frozen=True)
-class Recorded:
-    """What became of one row of an offers file."""
-
-    sighting: str  # its name in the ledger
-    offer: str  # and in the file
-    job: str | None
-    left_because: str | None
-    is_held: bool  # whether the ledger said so already
-    taken_in: bool  # whether the job is new
-
-
-def record_sightings(
-    ledger: "Ledger", seen: Sequence[tuple[Row, Mapping[str, str]]], *, place: str | None = None
-) -> list[Recorded]:
-    """Write what was looked at, and take in what was bought; all in one transaction."""
-    with ledger.writing() as connection:
-        return _Recording(connection, place).record(seen)
-
-
-def _named(row: Row, label: Value, place: Value) -> str:
-    return " ".join(str(each) for each in (row["seen_on"], place, label) if each)
-
-
-class _Recording:
-    """One file under way."""
-
-    def __init__(self, connection: Connection, place: str | None) -> None:
-        self.connection, self.place = connection, place
-        self.held = {row["sighting"]: row for row in database.fetch_rows(connection, "sightings")}
-        self.models = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models")}
-        self.families = database.names_in(connection, "family")
-        self.jobs = database.referred_in(connection, ["jobs"])["jobs"].keys()
-        self.faults: list[Fault | str] = []
-
-    def record(self, seen: Sequence[tuple[Row, Mapping[str, str]]]) -> list[Recorded]:
-        lots = self._lots([row for row, _ in seen])
-        written, rows, signs = [], [], []
-        for row, its_signs in seen:
-            name = _named(row, row["offer"], self.place)
-            old = self.held.get(name)
-            if old is None and (twin := self._elsewhere(row)):
-                self._refuse(row, f"the ledger holds the same unit as {twin!r}; say where it was seen as "
-                             "before, or give this unit another name")  # fmt: skip
-                continue
-            if old is not None and any(row[what] != old[what] for what in WHAT_IT_IS):
-                known_as = old["family"] or old["model"] or old["kind"]
-                self._refuse(row, f"the ledger holds a {known_as} as {name!r}; give this unit another name, "
-                             "or say where it was seen: --place")  # fmt: skip
-                continue
-            its_lot = lots.get(row["lot"] or "")
-            known = old["job"] if old else None
-            job, is_new = (str(known), False) if known else self._job(row, its_signs, its_lot)
-            if known and row["bought"] not in (None, "yes", known):
-                self._refuse(row, f"it was taken in as job {job}, but its bought says {row['bought']!r}; "
-                             "correct one of them")  # fmt: skip
-            kept = {column: row.get(column) for column in TABLES["sightings"].names if column in row}
-            if old is not None:
-                kept |= {"verdict": old["verdict"], "ceiling": old["ceiling"]}
-                kept["left_because"] = row["left_because"] or (None if job else old["left_because"])
-            kept |= {"sighting": name, "place": self.place, "job": job}
-            rows.append(kept)
-            signs += [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in its_signs.items()]
-            is_held = old is not None and all(old[each] == kept[each] for each in ("job", "left_because"))
-            written.append(Recorded(name, row["offer"], job, kept["left_because"], is_held, is_new))
-        refuse(self.faults)
-        for table, found in (("sightings", rows), ("sighting_signs", signs)):
-            refuse(put_rows(self.connection, table, found, "looked at"))
-        return written
-
-    def _elsewhere(self, row: Row) -> str | None:
-        """Find the same unit under a place where none is said now, or the other way round."""
-        same = (*WHAT_IT_IS, "built_from", "built_to", "asked")
-        return next((str(name) for name, old in self.held.items() if bool(old["place"]) != bool(self.place)
-                     and name == _named(row, row["offer"], old["place"])
-                     and all(old[what] == row[what] for what in same)), None)  # fmt: skip
-
-    def _refuse(self, row: Row, why: str) -> None:
-        self.faults.append(f"Offer {row['offer']}: {why}")
-
-    def _job(self, row: Row, signs: Mapping[str, str], lot: str | None) -> tuple[str | None, bool]:
-        """Find the job that a unit is, or take it in if it was bought; say whether it is new."""
-        if row["bought"] != "yes":
-            named = None if row["bought"] == "no" else row["bought"]
-            if named is not None and named not in self.jobs:
-                self._refuse(row, f"bought is yes, no or the number of a job; there is no job {named!r}")
-            return named, False
-        family = row["family"] or self.models.get(row["model"])
-        new = []
-        if family is None:
-            self._refuse(row, "it was bought, so its family has to be named")
-        elif family not in self.families and row["kind"] is None:
-            self._refuse(row, f"the ledger has no family {family!r}; it was bought, so say its kind")
-        elif family not in self.families:
-            price = row["working_price"]
-            new = [{"family": family, "kind": row["kind"], "working_price": price,
-                    "priced_on": None if price is None else row["seen_on"]}]  # fmt: skip
-            self.families.add(str(family))
-        found = add_new(self.connection, "families", new, "described at a sale")
-        self.faults += [Fault(f"offer {row['offer']}", each.column, each.message) for each in found]
-        if self.faults:
-            return None, False
-        job = {name: row[name] for name in ("model", "built_from", "built_to")}
-        job |= {"family": family, "taken_in": row["seen_on"], "outcome": "open", "lot": lot}
-        job["bought_for"] = None if lot else row["asked"]
-        document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs.items()]}
-        written = write_job(self.connection, document, (), "taken in", new_model=True)
-        return str(written["job"]), True
-
-    def _lots(self, rows: Sequence[Row]) -> dict[str, str]:
-        """Write the lots that were bought whole; give their names in the ledger by those in the file."""
-        of_lot: dict[str, list[Row]] = {}
-        for row in rows:
-            if row["lot"] is not None:
-                of_lot.setdefault(row["lot"], []).append(row)
-        known, names, new = database.names_in(self.connection, "lot"), {}, []
-        for lot, units in of_lot.items():
-            left = [row["offer"] for row in units if row["bought"] != "yes"]
-            price = next((row["lot_asked"] for row in units if row["lot_asked"] is not None), None)
-            if not left and price is not None:
-                names[lot] = _named(units[0], lot, self.place)
-                day = {"lot": names[lot], "price": price, "bought_on": units[0]["seen_on"]}
-                new += [day] if names[lot] not in known else []
-            elif any(row["asked"] is None for row in units if row["bought"] == "yes"):
-                such = "it was bought: say what it cost, lot_asked"
-                if left:
-                    such = f"it was bought for one price, but {', '.join(left)} is not marked bought; mark "
-                    such += "all its units, or say what each cost: asked"
-                self.faults.append(f"Lot {lot}: {such}")
-        self.faults += add_new(self.connection, "lots", new, "bought together")
-        return names
 
 
 # Whether a ledger is still the one that something was worked out from.

@@ -94,9 +94,9 @@ def _is_nothing(text: str) -> bool:
 
 # Files of open repair data as they stand: found, read cell by cell, nothing understood yet.
 
-#: One row: its texts by column of the standard, its line, and where that is.
+#: One row: its texts by column of the standard, and where it stands.
 Row = dict[str, Any]
-LINE, PLACE = "(line)", "(place)"
+PLACE = "(place)"
 
 
 def find_repair_files(path: Path) -> list[Path]:
@@ -122,26 +122,26 @@ def _name(header: str) -> str:
     return "_".join(header.strip().casefold().replace("-", " ").split())
 
 
-def read_repairs(path: Path, layout: Layout) -> tuple[dict[int, Row | Line], list[str]]:
-    """Read one file: its rows by line, those that cannot be read, and headers that no version has."""
+def read_repairs(path: Path, layout: Layout) -> tuple[list[Row | Line], list[str]]:
+    """Read one file: its rows, among them those that cannot be read, and headers that no version has."""
     faults: list[Fault] = []
     found = package.raw_rows(path, layout.delimiter, faults)
     names = [_name(cell) for cell in next(found, (1, []))[1]]
     if not faults:
         faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in _misfits(names)]
-    rows: dict[int, Row | Line] = {}
+    rows: list[Row | Line] = []
     for line, cells in found if not faults else ():
         place, row = f"{path.name}, line {line}", dict.fromkeys(COLUMNS, "")
         for name, cell in zip(names, cells, strict=False):
             if name in COLUMNS and name != FREE_TEXT:
                 row[name] = sys.intern(html.unescape(package.restored(clean_text(cell))))
         if len(cells) != len(names):
-            rows[line] = Line(place, {}, [("", package.other_width(cells, names))])
+            rows.append(Line(place, {}, [("", package.other_width(cells, names))]))
         elif complaints := [(name, odd) for name, text in row.items() if (odd := undecodable(text))]:
-            rows[line] = Line(place, {}, complaints[:1])
+            rows.append(Line(place, {}, complaints[:1]))
         else:
-            rows[line] = {**row, LINE: line, PLACE: place}
-    rows |= {-at: Line(each.place, None, [(each.column, each.message)]) for at, each in enumerate(faults, 1)}
+            rows.append({**row, PLACE: place})
+    rows += [Line(each.place, None, [(each.column, each.message)]) for each in faults]
     return rows, list(dict.fromkeys(name for name in names if name and name not in COLUMNS))
 
 
@@ -261,7 +261,7 @@ def import_open_repair(
     told: list[_Told] = []
 
     def sources(connection: Connection) -> list[Source]:
-        brands = Counter(row["brand"] for rows, _ in files.values() for row in rows.values()
+        brands = Counter(row["brand"] for rows, _ in files.values() for row in rows
                          if not isinstance(row, Line))  # fmt: skip
         told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker"))))
         jobs = told[0].jobs(files, kinds)
@@ -286,7 +286,7 @@ class _Told:
         self._kinds = {family: kind for family, kind in held}
 
     def jobs(
-        self, files: Mapping[Path, tuple[dict[int, Row | Line], list[str]]], asked: Collection[str] | None
+        self, files: Mapping[Path, tuple[list[Row | Line], list[str]]], asked: Collection[str] | None
     ) -> list[Source]:
         """Read every row of the kinds that are asked for, or that the ledger has; count the others."""
         known = set(self._kinds.values())
@@ -297,9 +297,9 @@ class _Told:
             self._note("columns that no version of the standard has, and that were not read", *not_read)
             are_told = package.described_in(file.parent).get("name") == _PACKAGE["name"]
             lines: list[Line] = []
-            n_read = sum(line > 0 for line in rows)  # those that are left out too
+            n_read = sum(not isinstance(row, Line) or row.row is not None for row in rows)  # left out or not
             sources.append(Source(TABLES["jobs"], lines, n_read=n_read))
-            for row in rows.values():
+            for row in rows:
                 if isinstance(row, Line):
                     lines.append(row)
                     continue
@@ -357,12 +357,12 @@ class _Told:
         self._numbers[number] += 1
         if self._numbers[number] == 1:
             return number
-        self._note("ids given more than once, each row kept", f"{row['id']} (line {row[LINE]})")
+        self._note("ids given more than once, each row kept", f"{row['id']} ({row[PLACE]})")
         return f"{number} ({self._numbers[number]})"
 
     def _family(self, row: Row, kind: str | None) -> str:
         if kind is None:
-            self._note(f"rows without a category, taken as {MISCELLANEOUS}", f"line {row[LINE]}")
+            self._note(f"rows without a category, taken as {MISCELLANEOUS}", row[PLACE])
             kind = MISCELLANEOUS
         maker = self.makers.get(row["brand"])
         family = f"{maker} {kind}" if maker else f"{kind}, {NO_MAKER}"
@@ -381,9 +381,9 @@ class _Told:
         why = _BARRIER.get(folded(barrier))
         if why is None:
             told = "barriers that no version of the standard has, not taken over"
-            self._note(told, f"{barrier!r} (line {row[LINE]})")
+            self._note(told, f"{barrier!r} ({row[PLACE]})")
         elif outcome == "repaired":
-            self._note("barriers beside a repair, not taken over", f"line {row[LINE]}")
+            self._note("barriers beside a repair, not taken over", row[PLACE])
             return None
         return why
 
@@ -392,7 +392,7 @@ class _Told:
         window = "" if _is_nothing(year) else built_window(year, int(date[:4]))
         if isinstance(window, str):
             if window:
-                self._note(f"years not believed, {window}", f"{year!r} (line {row[LINE]})")
+                self._note(f"years not believed, {window}", f"{year!r} ({row[PLACE]})")
             return {}
         return {"built_from": window[0], "built_to": window[1], "year_basis": "guess"}
 

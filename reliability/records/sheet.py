@@ -4,7 +4,7 @@ import datetime
 import re
 import textwrap
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +20,7 @@ from reliability.errors import (
     shown,
     some,
 )
-from reliability.records.checks import JobDocument, Taken, kept_faults
+from reliability.records.checks import JobDocument, Taken
 from reliability.records.files import load_toml, parse_toml, toml_text
 from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, USUAL_COMPONENTS, usual_components
 from reliability.records.values import clean_text, exponent_of
@@ -128,7 +128,7 @@ class _Reader:
         self.faults: list[Fault] = []
 
     def fault(self, part: str, message: str) -> None:
-        self.faults.append(Fault(f"{self.source}, {part}", "", message))
+        self.faults.append(Fault(part, "", message))
 
     def entry(self, name: str) -> Any:
         """Take an entry that is no cell; one of another shape is a fault, and counts as none."""
@@ -305,7 +305,7 @@ def amendment(
             faults.append(f"--set {setting!r}: {error.message}")
     changes: JobDocument = {"job": job}
     if sheet is not None:
-        faults += map(str, sheet.faults)
+        faults += [f"{sheet.source}, {fault}" for fault in sheet.faults]
         if sheet.new_family is not None:
             faults.append(f"{sheet.source}, new_family: an amendment describes no family")
         if sheet.kept or sheet.taken:
@@ -355,7 +355,7 @@ class Names:
     def questions(self, kinds: Iterable[object], signs: Iterable[object]) -> list[Fault]:
         """Ask about kinds, and signs like known ones, that the ledger has never seen."""
         known = {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
-        told = [("kind", "new_family", kind, known) for kind in kinds]
+        told = [("kind", "new family", kind, known) for kind in kinds]
         told += [("sign", "sign", sign, self.signs) for sign in signs]
         return [Fault(place, what, asked) for what, place, name, seen in told
                 if isinstance(name, str) and (asked := question(what, name, seen, self.meant))]  # fmt: skip
@@ -384,8 +384,6 @@ def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any
 #: How a family that is new is described, where a unit comes in and in a sheet.
 _AT_INTAKE = '--new-family --kind "tape deck"'
 _IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
-#: How the ledger calls the rows that come with a job, and a sheet.
-_NEW = {"families, row 1": "new_family", "lots, row 1": "new_lot"}
 _DAYS = ("taken_in", "closed", "sold_on")
 _HOW_IT_ENDED = f"a sheet says how the job ended: {', '.join(TABLES['jobs']['outcome'].allowed[:-1])}"
 
@@ -421,41 +419,32 @@ def write_up(
         names.components |= new
         for at, sheet in enumerate(sheets):
             found: list[Fault | str] = [*sheet.faults]
+            number = sheet.document["job"].get("job")
+            twice = ["it is given twice" for other in sheets[:at] if other.source == sheet.source]
+            twice += [f"job: {number} is in {other.source} too" for other in sheets[:at]
+                      if number and other.document["job"].get("job") == number]  # fmt: skip
             try:
-                if sheet.source in {other.source for other in sheets[:at]}:
-                    refuse([f"{sheet.source} is given twice"])
-                number = sheet.document["job"].get("job")
-                refuse([f"job: {number} is in {other.source} too" for other in sheets[:at]
-                        if number and other.document["job"].get("job") == number])  # fmt: skip
+                refuse([*found, *twice] if twice else [])
                 written.append(_write(ledger, sheet, names, new, today or datetime.date.today(), found))
             except FaultsFound as error:
                 # A cell is at fault once: a family's name in its job, a lot's where it is described.
-                told = {(each.place, each.column) for each in found if isinstance(each, Fault)}
-                told |= {("families, row 1", "family"), *([("job", "lot")] if sheet.new_lot else [])}
-                told |= {("job", "")} if ("job", "outcome") in told else set()  # still open: nothing new
-                found += [each for each in error.found
-                          if isinstance(each, str) or (each.place, each.column) not in told]  # fmt: skip
+                told = {("new family", "family"), *([("job", "lot")] if sheet.new_lot else [])}
+                found = [each for each in error.found
+                         if isinstance(each, str) or (each.place, each.column) not in told]  # fmt: skip
                 family = sheet.document["job"].get("family")
                 if isinstance(family, str) and family not in ledger.names("family"):
                     how = how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET)
                     found.append(f"if {family!r} is a new family, describe it: {how}")
-            faults += [_placed(each, sheet.source) for each in found]
+            for each in found:
+                if sheet.source and isinstance(each, Fault):
+                    each = replace(each, place=f"{sheet.source}, {each.place}")
+                faults.append(f"{sheet.source}, {each}" if sheet.source and isinstance(each, str) else each)
         used = set().union(*(_components(each.document) for each in sheets))
         used |= {row["component"] for sheet in sheets for row in sheet.kept}
         faults += [f"--new-component {name!r}: no sheet names it.{nearest(name, used)}"
                    for name in sorted(new - used)]  # fmt: skip
         refuse(faults)
     return [replace(each, notes=(*each.notes, *doubt)) for each in written]
-
-
-def _placed(fault: Fault | str, source: str) -> Fault | str:
-    """Say in which sheet a fault is; where there is but one, rows that come with a job go by plain words."""
-    if isinstance(fault, str):
-        return fault if not source or fault.startswith(f"{source} ") else f"{source}, {fault}"
-    place = _NEW.get(fault.place, fault.place)
-    if not source:
-        return replace(fault, place=place.replace("new_", "new "))
-    return fault if place.startswith(f"{source}, ") else replace(fault, place=f"{source}, {place}")
 
 
 def _write(
@@ -468,17 +457,16 @@ def _write(
     families, lots = ([row] if row else [] for row in (sheet.new_family, sheet.new_lot))
     if families and isinstance(name := families[0]["family"], str) and name in names.families:
         told = f"the ledger knows {name!r} already; leave its description out"
-        found.append(Fault("new_family", "", told))
+        found.append(Fault("new family", "", told))
         families = []
     signs = [row["sign"] for row in sheet.document["signs"] if isinstance(row.get("sign"), str)]
     found += names.questions([row.get("kind") for row in families], signs)
     names.families |= {str(row["family"]): str(row["kind"]) for row in families if row.get("kind")}
     if sheet.comes_in:
         job["outcome"] = "open"
-        number = ledger.intake(sheet.document, new_families=families, new_model=True, new_lots=lots)
+        number = ledger.intake(sheet.document, new_families=families, new_model=True, new_lots=lots,
+                               faults=found)  # fmt: skip
         return Written(sheet.source, number, job["family"], "open", tuple(names.news(job, signs)))
-    wrong = kept_faults(sheet.kept, job.get("outcome"), names.components, names.exponent)
-    found += wrong
     old = _open_job(ledger, job, found, notes)
     notes += _dated(job, old, today)
     job["family"] = job.get("family") or (old and old["job"]["family"])
@@ -489,7 +477,7 @@ def _write(
         notes.append(f"examined and sound: {', '.join(row['component'] for row in rest)}{general}")
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
     number = ledger.add(document, new_families=families, new_components=new, new_model=True,
-                        kept=() if wrong else sheet.kept, taken=sheet.taken)  # fmt: skip
+                        kept=sheet.kept, taken=sheet.taken, faults=found)  # fmt: skip
     notes += names.news(job, signs)
     if still_open := [] if job.get("job") else [row["job"] for row in open_jobs(ledger, job["family"])]:
         notes.append(f"still open of this family: {some(still_open, 10)}. If the sheet was about one of "
@@ -518,7 +506,7 @@ def _open_job(
         return None
     family, day, ended = (old["job"][name] for name in ("family", "taken_in", "outcome"))
     if ended != "open":
-        refuse([f"job: {number} is finished already ({ended}); correct it with: "
+        refuse([*found, f"job: {number} is finished already ({ended}); correct it with: "
                 f"benchodds amend {number} --set COLUMN=VALUE --why REASON"])  # fmt: skip
     if outcome is None:
         found.append(Fault("job", "outcome", _HOW_IT_ENDED))
@@ -541,3 +529,135 @@ def _dated(job: dict[str, Any], old: JobDocument | None, today: datetime.date) -
         return [f"closed today, {today}"]
     job["taken_in"] = today.isoformat()
     return [f"taken in and closed today, {today}"]
+
+
+# What was looked at: bought units taken in, the others kept with their asking and why they were left.
+
+Offer = Mapping[str, Any]
+WHAT_IT_IS = ("family", "model", "kind")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What became of one row of an offers file."""
+
+    sighting: str  # its name in the ledger
+    offer: str  # and in the file
+    job: str | None
+    left_because: str | None
+    is_held: bool  # whether the ledger said so already
+    taken_in: bool  # whether the job is new
+
+
+def record_sightings(
+    ledger: "Ledger", seen: Sequence[tuple[Offer, Mapping[str, str]]], *, place: str | None = None
+) -> list[Recorded]:
+    """Write what was looked at, and take in what was bought; all in one transaction."""
+    with ledger.writing():
+        held: dict[str, Any] = {str(row["sighting"]): row for row in ledger.rows("sightings")}
+        names = Names(ledger)
+        jobs = {row["job"] for row in ledger.rows("jobs")}
+        lots, new_lots, faults = _lots([row for row, _ in seen], ledger.names("lot"), place)
+        sheets = []
+        for row, signs in seen:
+            named, bought = f"Offer {row['offer']}", row["bought"]
+            old = held.get(_sighted(row, row["offer"], place))
+            known = old and old["job"]
+            if why := _contradiction(row, old, held.values(), place):
+                faults.append(f"{named}: {why}")
+            elif not known and bought == "yes":
+                lot = lots.get(row["lot"] or "")
+                sheets.append(_bought(named, row, signs, names, lot, new_lots.pop(lot or "", None)))
+            elif not known and bought not in (None, "no", *jobs):
+                such = f"bought is yes, no or the number of a job; there is no job {bought!r}"
+                faults.append(f"{named}: {such}")
+        written = write_up(ledger, sheets, unreadable=faults, how_to_add="say its kind")
+        taken_in = {each.source: each.job for each in written}
+        recorded = []
+        for row, signs in seen:
+            name = _sighted(row, row["offer"], place)
+            old, new = held.get(name), taken_in.get(f"Offer {row['offer']}")
+            said = None if row["bought"] in ("yes", "no") else row["bought"]
+            job = new or (old and old["job"]) or said
+            kept = {column: row[column] for column in TABLES["sightings"].names if column in row}
+            if old is not None:
+                kept |= {"verdict": old["verdict"], "ceiling": old["ceiling"]}
+                kept["left_because"] = row["left_because"] or (None if job else old["left_because"])
+            kept |= {"sighting": name, "place": place, "job": job}
+            ledger.put("sightings", [kept], reason="looked at")
+            told = [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in signs.items()]
+            ledger.put("sighting_signs", told, reason="looked at")
+            is_held = old is not None and all(old[each] == kept[each] for each in ("job", "left_because"))
+            left = kept["left_because"]
+            recorded.append(Recorded(name, row["offer"], job, left, is_held, taken_in=new is not None))
+        return recorded
+
+
+def _sighted(row: Offer, label: object, place: object) -> str:
+    """Name a sighting: the day, the place, and what it was called there."""
+    return " ".join(str(each) for each in (row["seen_on"], place, label) if each)
+
+
+def _contradiction(row: Offer, old: Offer | None, held: Iterable[Offer], place: str | None) -> str | None:
+    """Say what the ledger holds against a row: another unit of its name, the same one under another."""
+    if old is None:
+        # Under a place where none is said now, or the other way round.
+        same = (*WHAT_IT_IS, "built_from", "built_to", "asked")
+        twin = next((other["sighting"] for other in held if bool(other["place"]) != bool(place)
+                     and other["sighting"] == _sighted(row, row["offer"], other["place"])
+                     and all(other[what] == row[what] for what in same)), None)  # fmt: skip
+        told = "say where it was seen as before, or give this unit another name"
+        return twin and f"the ledger holds the same unit as {twin!r}; {told}"
+    if any(row[what] != old[what] for what in WHAT_IT_IS):
+        known_as = old["family"] or old["model"] or old["kind"]
+        return (f"the ledger holds a {known_as} as {old['sighting']!r}; give this unit another name, or say "
+                "where it was seen: --place")  # fmt: skip
+    if old["job"] and row["bought"] not in (None, "yes", old["job"]):
+        such = f"it was taken in as job {old['job']}, but its bought says {row['bought']!r}"
+        return f"{such}; correct one of them"
+    return None
+
+
+def _bought(
+    source: str, row: Offer, signs: Mapping[str, str], names: Names, lot: str | None, new_lot: Any
+) -> JobSheet:
+    """Write the sheet by which a unit that was bought is taken in."""
+    family, new = row["family"] or names.models.get(row["model"]), None
+    if family and family not in names.families and row["kind"]:
+        price = row["working_price"]
+        new = {"family": family, "kind": row["kind"], "working_price": price,
+               "priced_on": None if price is None else row["seen_on"]}  # fmt: skip
+        names.families[family] = row["kind"]
+    job = {name: row[name] for name in ("model", "built_from", "built_to")}
+    job |= {"family": family, "taken_in": row["seen_on"], "lot": lot}
+    job["bought_for"] = None if lot else row["asked"]
+    looked = [{"sign": sign, "seen": seen} for sign, seen in signs.items()]
+    document = {"job": job, "findings": [], "signs": looked, "followups": []}
+    return JobSheet(source, document, new, new_lot=new_lot, comes_in=True)
+
+
+def _lots(
+    rows: Iterable[Offer], known: Collection[str], place: str | None
+) -> tuple[dict[str, str], dict[str, Any], list[str]]:
+    """Find the lots that were bought whole: their names in the ledger by those in the file, the new ones."""
+    of_lot: dict[str, list[Offer]] = {}
+    for row in rows:
+        if row["lot"] is not None:
+            of_lot.setdefault(row["lot"], []).append(row)
+    names: dict[str, str] = {}
+    new: dict[str, Any] = {}
+    faults = []
+    for lot, units in of_lot.items():
+        left = [row["offer"] for row in units if row["bought"] != "yes"]
+        price = next((row["lot_asked"] for row in units if row["lot_asked"] is not None), None)
+        if not left and price is not None:
+            name = names[lot] = _sighted(units[0], lot, place)
+            if name not in known:
+                new[name] = {"lot": name, "price": price, "bought_on": units[0]["seen_on"]}
+        elif any(row["asked"] is None for row in units if row["bought"] == "yes"):
+            such = "it was bought: say what it cost, lot_asked"
+            if left:
+                such = f"it was bought for one price, but {', '.join(left)} is not marked bought; mark all "
+                such += "its units, or say what each cost: asked"
+            faults.append(f"Lot {lot}: {such}")
+    return names, new, faults

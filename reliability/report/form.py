@@ -534,7 +534,7 @@ def _put(ledger: "Ledger", task: _Task, row: _Typed, _rows: list[_Typed], _new: 
 
 
 def _see(ledger: "Ledger", _task: _Task, row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
-    from reliability.records.ledger import record_sightings
+    from reliability.records.sheet import record_sightings
     from reliability.worth.judging import NAMES
 
     offer = {**dict.fromkeys(NAMES), **row, "offer": row["sighting"], "bought": row.get("job")}

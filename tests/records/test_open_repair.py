@@ -87,7 +87,7 @@ def test_doubles_are_told_and_the_same_file_again_changes_nothing(ledger, write)
     first = import_open_repair(path, ledger)
     assert first.written == {"families": 2, "jobs": 5}
     assert sorted(jobs(ledger)) == ["mendit_1", "mendit_2", "mendit_2 (2)", "mendit_4", "mendit_5"]
-    assert first.remarks == ("ids given more than once, each row kept: 1 (mendit_2 (line 4))",)
+    assert first.remarks == ("ids given more than once, each row kept: 1 (mendit_2 (repairs.csv, line 4))",)
     for dry_run in (True, False):
         again = import_open_repair(path, ledger, dry_run=dry_run)
         assert (again.written, again.equal, again.left_out) == ({}, {"jobs": 5}, {"repair status Unknown": 1})
@@ -115,7 +115,7 @@ def test_families_of_the_ledger_stand_and_the_category_becomes_the_kind(ledger, 
         told[1:] for told in rows
     ]
     assert kinds["Tarnwick Coffee maker"] == "radio"
-    assert summary.remarks == ("rows without a category, taken as Misc: 1 (line 10)",)
+    assert summary.remarks == ("rows without a category, taken as Misc: 1 (repairs.csv, line 10)",)
 
 
 def test_barriers_become_why_a_job_ended(ledger, write):
@@ -131,8 +131,8 @@ def test_barriers_become_why_a_job_ended(ledger, write):
     held = jobs(ledger)
     assert [held[f"mendit_{n}"]["ended_why"] for n in range(1, 22)] == [*whys.values(), *whys.values(), None]
     assert summary.remarks == (
-        "barriers beside a repair, not taken over: 1 (line 22)",
-        "barriers that no version of the standard has, not taken over: 2 ('Bored' (line 11), 'Bored' (line 21))",
+        "barriers beside a repair, not taken over: 1 (repairs.csv, line 22)",
+        "barriers that no version of the standard has, not taken over: 2 ('Bored' (repairs.csv, line 11), 'Bored' (repairs.csv, line 21))",
     )
 
 
@@ -217,7 +217,7 @@ def test_only_kinds_that_the_ledger_knows_are_taken_in(ledger, file, write):
 
 def test_long_lists_are_cut(ledger, write):
     summary = import_open_repair(write(*[{"id": "mendit_1"}] * 12), ledger, dry_run=True)
-    assert summary.remarks[0].endswith("mendit_1 (line 10) and 3 more)")
+    assert summary.remarks[0].endswith("mendit_1 (repairs.csv, line 10) and 3 more)")
     rows = [{"product_category": name} for name in CATEGORIES if "Hi-Fi" not in name]
     told = import_known(write(*rows, rows[0], name="all.csv"), ledger, dry_run=True).left_out
     ((why, count),) = told.items()
@@ -280,7 +280,7 @@ def test_a_folder_of_files_and_what_is_none(ledger, write, tmp_path, monkeypatch
     )
     summary = import_open_repair(tmp_path / "all", ledger)
     assert summary.written == {"families": 1, "jobs": 3}
-    assert summary.remarks[0] == "ids given more than once, each row kept: 1 (mendit_1 (line 3))"
+    assert summary.remarks[0] == "ids given more than once, each row kept: 1 (mendit_1 (two.csv, line 3))"
     (tmp_path / "empty").mkdir()
     for place, told in (
         ("none", f"There is no file or folder {tmp_path}/none."),

@@ -145,7 +145,7 @@ ONE_STATE = ("there more than once, or in a [[finding]] too; a component has one
     ],
 )  # fmt: skip
 def test_each_fault_is_named_with_its_place(text, expected):
-    assert [str(fault) for fault in read_sheet(text, "deck.toml").faults] == [f"deck.toml, {expected}"]
+    assert [str(fault) for fault in read_sheet(text, "deck.toml").faults] == [expected]
 
 
 @pytest.mark.parametrize("value", [True, 1979.5, Decimal("1979"), None, "79", "1978-81", [1979]])
@@ -304,11 +304,11 @@ ENDS = "sheet 1, job, column outcome: a sheet says how the job ended: repaired, 
             "sheet 1, job, column ended_by: ended_by is given only where outcome is donor or scrapped or sold as is; found ended_by gear, outcome repaired",
             "sheet 1, finding 1 (head), column found: where arose is during work, found is failed (it died on the bench); found arose during work, found sound",
         ]),
-        (SMALLEST + "[new_family]\nkind = 'radio'", ["sheet 1, new_family: the ledger knows 'Tarnwick T2' already; leave its description out"]),
+        (SMALLEST + "[new_family]\nkind = 'radio'", ["sheet 1, new family: the ledger knows 'Tarnwick T2' already; leave its description out"]),
         ("family = ['x']\noutcome = 'scrapped'\n[new_family]\nkind = 'radio'", ["sheet 1, job, column family: ['x'] is not a text; put it in quotation marks"]),
         (DALLOW + "[new_family]\nfirst_year = 79", [
-            "sheet 1, new_family, column kind: is empty, but every row needs it",
-            "sheet 1, new_family, column first_year: 79 is not a four-digit year from 1800 to 2100; leave it empty if it is not known",
+            "sheet 1, new family, column kind: is empty, but every row needs it",
+            "sheet 1, new family, column first_year: 79 is not a four-digit year from 1800 to 2100; leave it empty if it is not known",
             "sheet 1, job, column family: no family 'Dallow 80' is known; known: Brill R, Tarnwick T2.",
             "sheet 1, if 'Dallow 80' is a new family, describe it: a heading [new_family] and below it kind = \"tape deck\"",
         ]),
@@ -345,7 +345,7 @@ def test_all_sheets_are_checked_before_the_first_is_written(ledger):
         "sheet 2, job, column outcome: 'repared' is not one of repaired, donor, scrapped, sold as is, open. Did you mean 'repaired'?",
         "sheet 4, job: 9 is in sheet 3 too",
     ]
-    with pytest.raises(InvalidInput, match=r"deck\.toml is given twice"):
+    with pytest.raises(InvalidInput, match=r"deck\.toml, it is given twice"):
         write_up(ledger, [read_sheet(SMALLEST, "deck.toml")] * 2, today=TODAY)
 
 
