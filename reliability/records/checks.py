@@ -6,7 +6,7 @@ from decimal import Decimal
 from itertools import chain
 from typing import Any, NamedTuple, Self
 
-from reliability.errors import Fault, InvalidInput, Refused, nearest, some, unknown
+from reliability.errors import Fault, Refused, nearest, refuse, some
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
 from reliability.records.values import (
     Value,
@@ -193,28 +193,20 @@ def clean_row(
         except Refused as error:
             clean[column.name] = None
             complaints.append((column.name, error.message))
-    return clean, complaints + _rule_complaints(table, clean, complaints, exponent)
-
-
-def _rule_complaints(
-    table: Table, row: dict[str, Value], complaints: Sequence[Complaint], exponent: int
-) -> list[Complaint]:
-    """Test the rules within a row whose cells were read; those about a bad cell are passed over."""
     if table.name == "settings" and not complaints:
-        name = str(row["setting"])
-        if name not in SETTINGS:
-            return [("setting", f"{name!r} is not one of {', '.join(SETTINGS)}.{nearest(name, SETTINGS)}")]
+        if (name := str(clean["setting"])) not in SETTINGS:
+            told = f"{name!r} is not one of {', '.join(SETTINGS)}.{nearest(name, SETTINGS)}"
+            return clean, [("setting", told)]
         try:
-            row["value"] = read_setting(SETTINGS[name], row["value"], exponent)
+            clean["value"] = read_setting(SETTINGS[name], clean["value"], exponent)
         except Refused as error:
-            return [("value", f"{name}: {error.message}")]
+            return clean, [("value", f"{name}: {error.message}")]
     bad = {name for name, _ in complaints}
-    found = []
     for rule in table.rules:
-        if not rule.holds(row) and bad.isdisjoint(rule.columns):
-            said = ", ".join(f"{name} {'empty' if row[name] is None else row[name]}" for name in rule.columns)
-            found.append((rule.column, f"{rule.statement}; found {said}"))
-    return found
+        if not rule.holds(clean) and bad.isdisjoint(rule.columns):
+            cells = [f"{name} {'empty' if clean[name] is None else clean[name]}" for name in rule.columns]
+            complaints.append((rule.column, f"{rule.statement}; found {', '.join(cells)}"))
+    return clean, complaints
 
 
 def read_key(table: Table, row: Mapping[str, Any]) -> tuple[Value, ...] | None:
@@ -381,19 +373,12 @@ class Settings:
     @classmethod
     def from_rows(cls, rows: Iterable[Mapping[str, Any]]) -> Self:
         """Read rows of the settings table."""
-        given = {str(row["setting"]): row["value"] for row in rows}
-        exponent = exponent_of(str(given.get("currency", cls.currency)))
-        values: dict[str, Any] = {}
-        for name, value in given.items():
-            if name not in SETTINGS:
-                raise unknown("There is no setting", name, SETTINGS)
-            try:
-                text = read_setting(SETTINGS[name], value, exponent)
-            except Refused as error:
-                raise InvalidInput(f"settings, {name}: {error.message}") from None
-            if not text:
-                raise InvalidInput(f"settings, {name}: is empty; leave the row out for the default")
-            kind = {"text": str, "choice": str, "count": int}.get(SETTINGS[name].kind, float)
-            if name in cls.__dataclass_fields__:  # how somebody types changes no number
-                values[name] = kind(text)
-        return cls(**values)
+        lines = [Line(f"settings, {row['setting']}", row) for row in rows]
+        stated = {line.row["setting"]: line.row["value"] for line in lines if line.row}
+        exponent = exponent_of(str(stated.get("currency", cls.currency)))
+        cleaned, faults = check_rows({"settings": lines}, exponent)
+        refuse(faults, "Nothing was read.")
+        kinds: dict[str, Any] = {"text": str, "choice": str, "count": int}
+        values = {str(row["setting"]): row["value"] for row in cleaned["settings"]}
+        values.pop("typing", None)  # how somebody types changes no number
+        return cls(**{name: kinds.get(SETTINGS[name].kind, float)(text) for name, text in values.items()})

@@ -494,9 +494,8 @@ class _Import:
         self.faults, self.at_fault, self.n_read = list(faults), set[str](), 0
         self.written, self.equal = Counter[str](), Counter[str]()
         self.changes: list[str] = []
-        self.touched, self.corrected = set[str](), set[str]()
+        self.touched = set[str]()
         self.numbers: dict[str, tuple[str, Number]] = {}
-        self.asked: set[tuple[str, str]] = set()
         self.new_names: dict[str, set[str]] = defaultdict(set)
         rows = database.referred_in(connection, ("families", "lots", "jobs", "sightings"))
         self.known = Known(rows)
@@ -546,14 +545,14 @@ class _Import:
             if currency != now and database.holds_amounts(self.connection):
                 told = f"the ledger holds amounts in {now}; {currency} needs another ledger"
                 found.append(("value", told))
-        # Once about each name that is new and perhaps a slip of the pen.
-        for column, what in _NAMED[name].items() if self.meant is not None else ():
-            value = row[column]
-            if value is not None and what in ASKED and (what, str(value)) not in self.asked:
-                self.asked.add((what, str(value)))
-                known = self.names[what] | USUAL_NAMES[what]
-                if asked := question(what, str(value), known, self.meant):
+        for column, what in _NAMED[name].items():
+            if row[column] is not None and (new := str(row[column])) not in self.names[what]:
+                # Once about each name that is new and perhaps a slip of the pen.
+                meant = self.meant if what in ASKED else None
+                if asked := question(what, new, self.names[what] | USUAL_NAMES.get(what, set()), meant):
                     found.append((column, asked))
+                self.names[what].add(new)
+                self.new_names[what].add(new)
         return found
 
     def _write(self, source: Source, rows: Sequence[tuple[database.Row | None, dict[str, Value]]]) -> None:
@@ -567,11 +566,6 @@ class _Import:
                 told = [f"{name} {write_value(old[name]) or '(empty)'} -> {write_value(value) or '(empty)'}"
                         for name, value in row.items() if value != old[name]]  # fmt: skip
                 self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
-                self.corrected.update([str(row["job"])] if "job" in table.key else ())
-            for column, kind in _NAMED[table.name].items():
-                if row[column] is not None and row[column] not in self.names[kind]:
-                    self.names[kind].add(str(row[column]))
-                    self.new_names[kind].add(str(row[column]))
             if table.name == "jobs" and not row["origin"]:
                 self._number(str(row["job"]), str(row["taken_in"]))
         self.touched.update(str(row["job"]) for _, row in rows if "job" in table.key)
@@ -587,8 +581,8 @@ class _Import:
         jobs, told = self.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
                         for number in withdrawn if number in jobs]  # fmt: skip
-        if not self.faults:
-            self.faults += faults_in(self.connection, self.corrected)
+        if self.correct and not self.faults:
+            self.faults += faults_in(self.connection, self.touched)
         n_read, n_clean = self.n_read, self.n_read - len(self.at_fault)
         rows = "1 row was" if n_read == 1 else f"{n_read} rows were"
         account = f": {rows} read, {n_clean} of them without a fault." if self.at_fault else "."

@@ -115,12 +115,20 @@ def test_settings_of_rows():
     stated = Settings(currency="SEK", warranty_days=90, offers_expected=12.5, hour_rate=80.5)
     assert Settings.from_rows(rows) == stated
     for name, value, message in (
-        ("margins", "1", r"^There is no setting 'margins'; known: .* Did you mean 'margin'\?$"),
-        ("caution", "2", r"^settings, caution: '2' is not at least 0 and at most 0\.95$"),
+        (
+            "margins",
+            "1",
+            r"settings, margins, column setting: 'margins' is not one of .* Did you mean 'margin'\?$",
+        ),
+        (
+            "caution",
+            "2",
+            r"settings, caution, column value: caution: '2' is not at least 0 and at most 0\.95$",
+        ),
         (
             "offers_expected",
             None,
-            r"^settings, offers_expected: is empty; leave the row out for the default$",
+            r"settings, offers_expected, column value: is empty, but every row needs it$",
         ),
     ):
         with pytest.raises(InvalidInput, match=message):
