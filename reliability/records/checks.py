@@ -10,11 +10,11 @@ from reliability.errors import Fault, Refused, nearest, refuse, some
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
 from reliability.records.values import (
     Value,
-    exponent_of,
     number_fault,
     read_setting,
     read_text,
     read_value,
+    stated_exponent,
     write_value,
 )
 
@@ -374,9 +374,7 @@ class Settings:
     def from_rows(cls, rows: Iterable[Mapping[str, Any]]) -> Self:
         """Read rows of the settings table."""
         lines = [Line(f"settings, {row['setting']}", row) for row in rows]
-        stated = {line.row["setting"]: line.row["value"] for line in lines if line.row}
-        exponent = exponent_of(str(stated.get("currency", cls.currency)))
-        cleaned, faults = check_rows({"settings": lines}, exponent)
+        cleaned, faults = check_rows({"settings": lines}, stated_exponent(line.row or {} for line in lines))
         refuse(faults, "Nothing was read.")
         kinds: dict[str, Any] = {"text": str, "choice": str, "count": int}
         values = {str(row["setting"]): row["value"] for row in cleaned["settings"]}

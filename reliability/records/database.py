@@ -609,14 +609,17 @@ def exponent_in(connection: sa.Connection) -> int:
     return exponent_of(currency_of(connection))
 
 
-def holds_amounts(connection: sa.Connection) -> bool:
-    """Tell whether any amount is stored."""
-    stated = settings_in(connection)
+def other_currency(connection: sa.Connection, setting: Mapping[str, Value]) -> str | None:
+    """Say so where a setting is a currency other than that of the amounts which the ledger holds."""
+    now, stated = currency_of(connection), settings_in(connection)
+    if setting["setting"] != "currency" or setting["value"] == now:
+        return None
     amounts = [SQL_TABLES[table.name].c[column.name] for table in TABLES.values() for column in table
                if column.kind == "money"]  # fmt: skip
-    return any(
+    is_held = any(
         connection.execute(sa.select(each).where(each.is_not(None)).limit(1)).first() for each in amounts
     ) or any(Decimal(stated.get(each.name, 0)) for each in SETTINGS.values() if each.kind == "money")
+    return f"the ledger holds amounts in {now}; {setting['value']} needs another ledger" if is_held else None
 
 
 def fetch_rows(connection: sa.Connection, name: str, *where: sa.ColumnElement[bool]) -> list[Row]:

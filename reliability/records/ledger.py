@@ -31,7 +31,14 @@ from reliability.records import checks, database
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, Known, Taken
 from reliability.records.database import HISTORY, NUMBERING, SQL_TABLES, VERSION
 from reliability.records.tables import SETTINGS, TABLES, USUAL_NAMES, Table
-from reliability.records.values import EXPONENTS, Value, clean_text, number_after, read_value, split_number
+from reliability.records.values import (
+    Value,
+    clean_text,
+    number_after,
+    read_value,
+    split_number,
+    stated_exponent,
+)
 
 if TYPE_CHECKING:
     from reliability.records.audit import Problem
@@ -127,20 +134,15 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
     if not (rows := list(rows)):
         return []
     olds = [_find(connection, table, row) for row in rows]
-    exponent = database.exponent_in(connection)
-    if table == "settings":
-        stated = [str(row.get("value")) for row in rows if row.get("setting") == "currency"]
-        exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
+    exponent = stated_exponent(rows if table == "settings" else (), database.exponent_in(connection))
     known = Known(database.referred_in(connection, TABLES[table].references.values()))
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
     lines = [checks.Line(f"{table}, row {place}", row) for place, row in enumerate(merged, 1)]
     cleaned, faults = checks.check_rows({table: lines}, exponent, known)
     clean = cleaned[table]
-    now = database.currency_of(connection)
     for row in clean if table == "settings" and not faults else ():
-        if row["setting"] == "currency" and row["value"] != now and database.holds_amounts(connection):
-            such = f"the currency cannot change from {now} to {row['value']}: the ledger holds amounts"
-            faults.append(Fault("settings", "value", f"{such} already; start another ledger"))
+        if such := database.other_currency(connection, row):
+            faults.append(Fault("settings", "value", such))
     changed = [(old, row) for old, row in zip(olds, clean, strict=True) if row != old]
     write_rows(connection, table, [] if faults else changed, exponent, reason)
     return faults

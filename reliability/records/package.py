@@ -22,14 +22,14 @@ from reliability.records.checks import PARTS_OF_A_JOB, Complaint, Known, Line, c
 from reliability.records.database import HISTORY
 from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.ledger import Ledger, faults_in, take_out, write_rows
-from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, USUAL_NAMES, Column, Table
+from reliability.records.tables import KINDS, NUMERIC, TABLES, USUAL_NAMES, Table
 from reliability.records.values import (
-    EXPONENTS,
     Number,
     Value,
     clean_text,
     number_fault,
     split_number,
+    stated_exponent,
     undecodable,
     write_value,
 )
@@ -229,21 +229,22 @@ _TYPES = {**dict.fromkeys(("year", "count"), "integer"),
 DATE_PATTERN = "[0-9]{4}-(0[1-9]|1[0-2])(-[0-3][0-9])?"
 
 
-def field_of(column: Column) -> dict[str, Any]:
-    """Describe a column as a field of a Table Schema."""
-    constraints: dict[str, Any] = {"required": True} if column.required else {}
-    constraints |= {"enum": list(column.allowed)} if column.allowed else {}
-    constraints |= {"pattern": DATE_PATTERN} if column.kind == "date" else {}
-    bounds = (("minimum", column.minimum), ("maximum", column.maximum))
-    constraints |= {name: bound for name, bound in bounds if bound is not None}
-    description = f"{column.meaning} ({KINDS[column.kind]})"
-    described = {"name": column.name, "type": _TYPES.get(column.kind, "string"), "description": description}
-    return described | ({"constraints": constraints} if constraints else {})
-
-
 def schema_of(table: Table) -> dict[str, Any]:
-    """Describe a table as a Table Schema."""
-    schema: dict[str, Any] = {"fields": [field_of(column) for column in table], "missingValues": [""]}
+    """Describe a table as a Table Schema, each column as a field of it."""
+    fields: list[dict[str, Any]] = []
+    for column in table:
+        described = {"name": column.name, "type": _TYPES.get(column.kind, "string"),
+                     "description": f"{column.meaning} ({KINDS[column.kind]})"}  # fmt: skip
+        constraints = {
+            "required": column.required or None,
+            "enum": list(column.allowed) or None,
+            "pattern": DATE_PATTERN if column.kind == "date" else None,
+            "minimum": column.minimum,
+            "maximum": column.maximum,
+        }
+        stated = {name: each for name, each in constraints.items() if each is not None}
+        fields.append(described | ({"constraints": stated} if stated else {}))
+    schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
     if all(table[name].required or table[name].default is not None for name in table.key):
         schema["primaryKey"] = list(table.key)
     if table.references:
@@ -350,13 +351,11 @@ def _odd_in(described: Mapping[str, Any], named: Collection[str]) -> list[str]:
 Rows = dict[str, list[dict[str, Value]]]
 
 
-def currency_in(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED) -> str | None:
-    """Read the currency that a package states; None if it states none that exists."""
-    if "settings" not in files:
-        return None
-    rows = (line.row or {} for line in csv_lines(files["settings"], TABLES["settings"], layout))
-    stated = (clean_text(row["value"]) for row in rows if clean_text(row.get("setting", "")) == "currency")
-    return next((value for value in stated if value in EXPONENTS), None)
+def _exponent_of(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED, otherwise: int = 2) -> int:
+    """Tell how many decimals amounts have, by the currency that a package states, if it states one."""
+    table = TABLES["settings"]
+    lines = csv_lines(files[table.name], table, layout) if table.name in files else ()
+    return stated_exponent((line.row or {} for line in lines), otherwise)
 
 
 def read_package(path: str | Path) -> Rows:
@@ -365,9 +364,8 @@ def read_package(path: str | Path) -> Rows:
 
 
 def _read(folder: Folder) -> Rows:
-    exponent = EXPONENTS[currency_in(folder.files) or str(SETTINGS["currency"].default)]
     lines = {name: csv_lines(file, TABLES[name]) for name, file in folder.files.items()}
-    rows, faults = check_rows(lines, exponent)
+    rows, faults = check_rows(lines, _exponent_of(folder.files))
     refuse([*folder.faults, *faults], "Nothing was read.")
     return rows
 
@@ -386,11 +384,9 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> 
     for name in rows:
         if name not in TABLES:
             raise unknown("There is no table", name, TABLES)
-    settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
-    exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
     lines = {name: [Line(f"{name}, row {number}", row) for number, row in enumerate(given, 1)]
              for name, given in rows.items()}  # fmt: skip
-    checked, faults = check_rows(lines, exponent)
+    checked, faults = check_rows(lines, stated_exponent(rows.get("settings", ())))
     refuse(faults, done)
     return checked
 
@@ -540,11 +536,8 @@ class _Import:
                 said = ["nothing" if each is None else repr(str(each)) for each in values]
                 told = f"the ledger says {said[0]}, the file {said[1]}; correct one of them"
                 found.append((column, told))
-        elif name == "settings" and row["setting"] == "currency":
-            now, currency = database.currency_of(self.connection), row["value"]
-            if currency != now and database.holds_amounts(self.connection):
-                told = f"the ledger holds amounts in {now}; {currency} needs another ledger"
-                found.append(("value", told))
+        elif name == "settings" and (such := database.other_currency(self.connection, row)):
+            found.append(("value", such))
         for column, what in _NAMED[name].items():
             if row[column] is not None and (new := str(row[column])) not in self.names[what]:
                 # Once about each name that is new and perhaps a slip of the pen.
@@ -636,7 +629,7 @@ def import_package(
             new_names = None
 
     def tables(connection: Connection) -> list[Source]:
-        exponent = EXPONENTS[currency_in(files, layout) or database.currency_of(connection)]
+        exponent = _exponent_of(files, layout, database.exponent_in(connection))
         return [Source(TABLES[name], csv_lines(file, TABLES[name], layout, partial=correct), exponent)
                 for name, file in files.items()]  # fmt: skip
 

@@ -40,6 +40,12 @@ def exponent_of(currency: str) -> int:
     return EXPONENTS[currency]
 
 
+def stated_exponent(settings: Iterable[Mapping[str, Any]], otherwise: int = 2) -> int:
+    """Tell how many decimals the currency has that rows of settings state, if they state one."""
+    stated = {clean_text(str(row.get("setting"))): clean_text(str(row.get("value"))) for row in settings}
+    return EXPONENTS.get(stated.get("currency", ""), otherwise)
+
+
 # One cell: from text or a plain value to what is meant, and back to text.
 
 Value = str | int | float | Decimal | None

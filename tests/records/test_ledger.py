@@ -91,7 +91,7 @@ REFUSED = [
     (lambda ledger, _: ledger.put("jobs", [], reason="x"),
      r"^put writes no table 'jobs'; known: families, hearsay, lots, models, parts, set"),
     (lambda ledger, _: ledger.put("settings", [{"setting": "currency", "value": "SEK"}], reason="x"),
-     r"the currency cannot change from EUR to SEK: the ledger holds amounts already; start another ledger$"),
+     r"the ledger holds amounts in EUR; SEK needs another ledger$"),
     (lambda ledger, _: ledger.setting("hour_rates"), r"^There is no setting 'hour_rates'; known: .* Did you mean 'hour_rate'\?$"),
     (lambda ledger, _: ledger.names("colour"), r"^The ledger keeps no names of 'colour'; known: component, family"),
     (lambda ledger, _: ledger.rows("job"), r"^The ledger has no table 'job'; known: .* Did you mean 'jobs'\?$"),
@@ -125,13 +125,13 @@ def test_the_currency_is_fixed_by_the_first_amount(ledger, finished):
         ledger.put("settings", [{"setting": setting, "value": value}], reason="x")
 
     put("hour_rate", 5)  # an amount too
-    with pytest.raises(InvalidInput, match=r"the currency cannot change from EUR to JPY"):
+    with pytest.raises(InvalidInput, match=r"the ledger holds amounts in EUR; JPY needs another"):
         put("currency", "JPY")
     put("hour_rate", "0")
     put("currency", "JPY")
     ledger.add(finished(bought_for=1500))
     assert ledger.job("1")["job"]["bought_for"] == Decimal(1500)
-    with pytest.raises(InvalidInput, match=r"cannot change from JPY to EUR: the ledger holds amounts"):
+    with pytest.raises(InvalidInput, match=r"the ledger holds amounts in JPY; EUR needs another"):
         put("currency", "EUR")
     with pytest.raises(
         InvalidInput, match=r"1500\.5 is not an amount written as a plain decimal with no dec"
