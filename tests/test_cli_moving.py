@@ -98,6 +98,6 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
     line += ["--kind", "Hi-Fi separates"]
     said = exported.ok(*line, "--dry-run")
     assert said.startswith("1 family, 1 job would be imported\n  1 row left out: repair status Unknown\n")
-    assert "  years not believed, not a year: 1 ('????' (line 2))\n" in said
+    assert "  years not believed, not a year: 1 ('????' (repairs.csv, line 2))\n" in said
     assert exported.ok(*line) == said.replace("would be imported", "imported") + exported.written
     assert exported.ok("intake", "Tarnwick T2").startswith("Job 2:")

@@ -335,16 +335,9 @@ def kept_faults(
     kept: Sequence[ShelfRow], outcome: object, known: Collection[str], exponent: int
 ) -> list[Fault]:
     """Complain of parts of an open unit, of a component that nobody ever saw, of a worth that is none."""
-    faults = []
-    for row in kept:
-        name, any_row = row["component"], {"part": 1, "kept_on": "2000-01-01"}
-        _, complaints = clean_row(TABLES["shelf"], {**any_row, **row}, exponent)
-        faults += [Fault(f"kept ({name})", *complaint) for complaint in complaints]
-        if name not in known:
-            # A sheet may keep several, `shelf keep` one: its outcome is "".
-            how = "--new-component" if outcome == "" else f"--new-component {name!r}"
-            faults.append(Fault("kept", "component", f"component {name!r} was never seen here."
-                                f"{nearest(name, known)} If it is new, say so: {how}"))  # fmt: skip
+    lines = [Line(f"kept {part} ({row['component']})", {"part": part, "kept_on": "2000-01-01", **row})
+             for part, row in enumerate(kept, 1)]  # fmt: skip
+    faults = check_rows({"shelf": lines}, exponent, Known(components=known))[1]
     if kept and outcome in (None, "open"):
         faults.append(Fault("kept", "", "parts are kept of a unit that is no longer open"))
     return faults

@@ -78,7 +78,7 @@ def write_job(
     components = _components_in(connection) | set(map(clean_text, new_components))
     columns, model = SQL_TABLES["models"].c, clean_text(str(document["job"].get("model")))
     found = connection.execute(select(columns.model, columns.family).where(columns.model == model))
-    models = {name: family for name, family in found}
+    models = {row.model: row.family for row in found}
     known = Known(database.referred_in(connection, ("families", "lots")), components, models)
     exponent = database.exponent_in(connection)
     clean, more = checks.clean_document(document, exponent=exponent, known=known)
