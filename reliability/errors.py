@@ -130,12 +130,12 @@ def question(what: str, name: str, known: Collection[str], meant: Collection[str
 IF_NEW = "If it is new, say so: --new"
 
 
-def unseen(what: str, name: str, known: Collection[str]) -> str:
+def unseen(what: str, name: str, known: Collection[str], flag: str = "") -> str:
     """Word the question whether a name that the ledger has never seen is new."""
     twin = near_twin(name, known)
     meant = f" Did you mean {twin!r}?" if twin else nearest(name, known)
     told = f"{what} {name!r} was never seen here; known: {some(known)}.{meant}"
-    return f"{told} {IF_NEW} {name!r}"
+    return f"{told} {IF_NEW}{flag} {name!r}"
 
 
 #: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.

@@ -1,12 +1,12 @@
 """Rows, whole jobs and what rows of different tables must have in common, checked: all faults in one go."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from itertools import chain
 from typing import Any, NamedTuple, Self
 
-from reliability.errors import Fault, Refused, nearest, refuse, some
+from reliability.errors import Fault, Refused, nearest, refuse, some, unseen
 from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
 from reliability.records.values import (
     Value,
@@ -156,9 +156,7 @@ class Known:
         column = "ended_by" if table.name == "jobs" else "component"
         name, components = row.get(column), self.components
         if name is not None and components is not None and name not in components:
-            such = f"component {name!r} was never seen here; known: {some(components)}."
-            how = f"If it is new, say so: --new-component {name!r}"
-            found.append((column, f"{such}{nearest(name, components)} {how}"))
+            found.append((column, unseen("component", name, components, "-component")))
         return found
 
 
@@ -338,6 +336,9 @@ def kept_faults(
     lines = [Line(f"kept {part} ({row['component']})", {"part": part, "kept_on": "2000-01-01", **row})
              for part, row in enumerate(kept, 1)]  # fmt: skip
     faults = check_rows({"shelf": lines}, exponent, Known(components=known))[1]
+    if outcome == "":  # `shelf keep` takes one part, so its flag needs no name
+        names = f" {kept[0]['component']!r}"
+        faults = [replace(each, message=each.message.removesuffix(names)) for each in faults]
     if kept and outcome in (None, "open"):
         faults.append(Fault("kept", "", "parts are kept of a unit that is no longer open"))
     return faults

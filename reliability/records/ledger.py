@@ -76,9 +76,8 @@ def write_job(
     job = document.get("job", {})
     document = {**document, "job": {**job, "job": job.get("job") or database.next_number(connection)}}
     components = _components_in(connection) | set(map(clean_text, new_components))
-    columns, model = SQL_TABLES["models"].c, clean_text(str(document["job"].get("model")))
-    found = connection.execute(select(columns.model, columns.family).where(columns.model == model))
-    models = {row.model: row.family for row in found}
+    is_its = SQL_TABLES["models"].c.model == clean_text(str(document["job"].get("model")))
+    models: Any = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models", is_its)}
     known = Known(database.referred_in(connection, ("families", "lots")), components, models)
     exponent = database.exponent_in(connection)
     clean, more = checks.clean_document(document, exponent=exponent, known=known)
@@ -623,9 +622,8 @@ def _refuse_renaming(
         such = f"There is no {what} {new!r} to merge into; leave out --merge to rename."
     elif what in ("family", "model"):
         table_of_it, shared = ("families", "kind") if what == "family" else ("models", "family")
-        sql = SQL_TABLES[table_of_it].c
-        query = select(sql[what], sql[shared]).where(sql[what].in_([old, new]))
-        found = {name: said for name, said in connection.execute(query)}
+        is_one = SQL_TABLES[table_of_it].c[what].in_([old, new])
+        found = {row[what]: row[shared] for row in database.fetch_rows(connection, table_of_it, is_one)}
         if len(set(found.values())) > 1:
             such = f"{old!r} is of {shared} {found[old]!r}, {new!r} of {found[new]!r}: they are merged only "
             such += "once they agree; correct one of them first."

@@ -9,7 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from reliability.errors import (
     IF_NEW,
@@ -24,7 +24,6 @@ from reliability.errors import (
 )
 from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint, Line
-from reliability.records.database import SQL_TABLES
 from reliability.records.files import load_toml
 from reliability.records.open_repair import maker_key
 from reliability.records.package import ImportSummary, Source, import_sources
@@ -639,8 +638,7 @@ def import_by_plan(
     made: list[Follower] = []
 
     def sources(connection: Connection) -> list[Source]:
-        families = SQL_TABLES["families"].c
-        kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
+        kinds = {str(row["family"]): str(row["kind"]) for row in database.fetch_rows(connection, "families")}
         made.append(Follower(read, Path(path), sheets, kinds))
         return _sources(made[-1], dropped.keys(), database.currency_of(connection))
 
