@@ -556,7 +556,7 @@ def record_sightings(
     with ledger.writing():
         held: dict[str, Any] = {str(row["sighting"]): row for row in ledger.rows("sightings")}
         names = Names(ledger)
-        jobs = {row["job"] for row in ledger.rows("jobs")}
+        allowed = {None, "no", *(row["job"] for row in ledger.rows("jobs"))}
         lots, new_lots, faults = _lots([row for row, _ in seen], ledger.names("lot"), place)
         sheets = []
         for row, signs in seen:
@@ -568,12 +568,12 @@ def record_sightings(
             elif not known and bought == "yes":
                 lot = lots.get(row["lot"] or "")
                 sheets.append(_bought(named, row, signs, names, lot, new_lots.pop(lot or "", None)))
-            elif not known and bought not in (None, "no", *jobs):
+            elif not known and bought not in allowed:
                 such = f"bought is yes, no or the number of a job; there is no job {bought!r}"
                 faults.append(f"{named}: {such}")
         written = write_up(ledger, sheets, unreadable=faults, how_to_add="say its kind")
         taken_in = {each.source: each.job for each in written}
-        recorded = []
+        recorded, rows, rows_of_signs = [], [], []
         for row, signs in seen:
             name = _sighted(row, row["offer"], place)
             old, new = held.get(name), taken_in.get(f"Offer {row['offer']}")
@@ -584,12 +584,13 @@ def record_sightings(
                 kept |= {"verdict": old["verdict"], "ceiling": old["ceiling"]}
                 kept["left_because"] = row["left_because"] or (None if job else old["left_because"])
             kept |= {"sighting": name, "place": place, "job": job}
-            ledger.put("sightings", [kept], reason="looked at")
-            told = [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in signs.items()]
-            ledger.put("sighting_signs", told, reason="looked at")
+            rows.append(kept)
+            rows_of_signs += [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in signs.items()]
             is_held = old is not None and all(old[each] == kept[each] for each in ("job", "left_because"))
             left = kept["left_because"]
             recorded.append(Recorded(name, row["offer"], job, left, is_held, taken_in=new is not None))
+        ledger.put("sightings", rows, reason="looked at")
+        ledger.put("sighting_signs", rows_of_signs, reason="looked at")
         return recorded
 
 
