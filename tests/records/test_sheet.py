@@ -514,5 +514,5 @@ def test_faults_of_the_sheet(job):
     twice = finding("belt", found="failed") + finding("belt", found="sound")
     (fault,) = job.refuse(sheet=twice)
     assert fault.endswith(
-        "column component: finding 1 has the same job '1', component 'belt', position '', arose 'as received'"
+        "column component: finding 1 (belt) has the same job '1', component 'belt', position '', arose 'as received'"
     )
