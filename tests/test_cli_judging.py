@@ -1,4 +1,3 @@
-import datetime
 import os
 import shutil
 from unittest.mock import Mock
@@ -6,7 +5,6 @@ from unittest.mock import Mock
 import pandas as pd
 import pytest
 
-from reliability.records import database
 from reliability.worth.stock import STOCK_COLUMNS
 from tests.packages import write_package
 from tests.worth.ledgers import bench_rows
@@ -34,13 +32,6 @@ def judged(new_command_line):
 def bench(judged, monkeypatch):
     monkeypatch.chdir(judged.folder)
     return judged
-
-
-def test_the_odds_are_fitted_once(bench):
-    (kept,) = (bench.folder / ".benchodds").glob("*.json")
-    before = kept.stat().st_ino
-    bench.ok("judge", "offers.csv")
-    assert [file.stat().st_ino for file in (bench.folder / ".benchodds").iterdir()] == [before]
 
 
 @pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",), ("stock",)])
@@ -83,16 +74,3 @@ def test_parts_for_the_next_year(bench, command_line):
     assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)
     command_line.ok("import", command_line.sheet("family,kind\nLarkov T1,tape deck\n", "families.csv"))
     assert command_line.ok("stock").startswith("No part is likely to be needed")
-
-
-def test_a_day_is_judged_by_what_was_written_then(judged, command_line, monkeypatch):
-    shutil.copy(judged.file, command_line.file)
-    unit = ("judge", "--family", "Larkov T1", "--built", "1983", "--asked", "60")
-    day = datetime.date.today().isoformat()
-    before = command_line.ok(*unit, "--as-of", day)
-    monkeypatch.setattr(database, "utc_now", lambda: "2099-01-01T00:00:00.000Z")
-    for number in ("1", "2", "3", "5"):
-        cells = [f"--set={cell}" for cell in ("outcome=donor", "sold_for=", "sold_on=", "ended_by=gear")]
-        command_line.ok("amend", number, "-", *cells, "--why", "wrong sheet", input="failed = ['gear']")
-    assert command_line.ok(*unit, "--as-of", day) == before
-    assert command_line.ok(*unit) != before

@@ -21,17 +21,12 @@ def test_one_screen_from_the_command_line(bench):
 
 
 def test_plans_are_kept_until_something_is_written(bench):
-    before = bench.ok("next")
+    bench.ok("next")
     with open_ledger(bench.file) as ledger:
         folder = kept_folder(ledger)
     (path,) = (each for each in folder.glob("*.json") if "sentence" in each.read_text())
     path.write_text(path.read_text().replace("first", "FIRST"))
     assert "FIRST" in bench.ok("next")
-    path.write_text("[1, 2")  # damaged
-    assert bench.ok("next") == before
-    path.chmod(0o666)
-    path.write_text(path.read_text().replace("first", "FIRST"))
-    assert bench.ok("next") == before  # others may have written it
     bench.ok("intake", "Tarnwick T2")
     assert "2, Tarnwick T2" in bench.ok("next")
 

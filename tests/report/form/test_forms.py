@@ -456,15 +456,6 @@ def told_change(form):
     return str(form.change.shown.value)
 
 
-def test_a_job_is_written_before_anything_is_fitted(desk, monkeypatch):
-    from reliability.worth import appraiser
-
-    monkeypatch.setattr(appraiser, "fit_appraiser", failing(AssertionError, "fitted before it was asked"))
-    form = written_up(desk)
-    assert rows(desk)[-1]["outcome"] == "repaired"
-    assert "What did this job change?" in [each.description for each in form.change.box.children[:1]]
-
-
 def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk):
     from reliability.records.frames import read_records
     from reliability.report import format
@@ -494,13 +485,6 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk):
     assert "<bdi>Tarnwick T2</bdi>, before and after job <bdi>17</bdi>" in text
 
 
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_a_failure_of_the_second_step_is_no_silence(desk, monkeypatch):
-    monkeypatch.setattr("reliability.report.form.what_changed", failing(ZeroDivisionError))
-    form = written_up(desk)
-    assert "What the job changed cannot be told; the log of the kernel says why." in told_change(form)
-
-
 def test_what_did_not_change_is_told_so(desk):
     from reliability.report.form import Moment, what_changed
     from reliability.worth.appraiser import appraiser_of
@@ -512,14 +496,21 @@ def test_what_did_not_change_is_told_so(desk):
     assert "Of <bdi>Dallow 80</bdi>, verdict, ceiling and odds stay as they were. At " in said
 
 
-def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk, monkeypatch):
-    from reliability.records import frames
-
-    monkeypatch.setattr(frames, "read_records", failing(LedgerError, "Nothing can be read."))
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+@pytest.mark.parametrize(
+    ("step", "error", "told"),
+    [
+        ("worth.appraiser.fit_appraiser", ZeroDivisionError, "; the log of the kernel says why."),
+        ("records.frames.read_records", LedgerError, ": Nothing can be read."),
+    ],
+)
+def test_a_job_is_written_before_it_is_worked_out_what_it_changed(desk, monkeypatch, step, error, told):
+    monkeypatch.setattr(f"reliability.{step}", failing(error, "Nothing can be read."))
     form = written_up(desk)
     assert rows(desk)[-1]["outcome"] == "repaired"
     assert "Job <bdi>17</bdi> is written" in form.result.value
-    assert "What the job changed cannot be told: Nothing can be read." in told_change(form)
+    assert "What did this job change?" in [each.description for each in form.change.box.children[:1]]
+    assert f"What the job changed cannot be told{told}" in told_change(form)
 
 
 # One row: a sale, a check, a sighting, the shelf, and what jobs refer to.
