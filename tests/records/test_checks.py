@@ -108,7 +108,7 @@ def test_what_breaks_no_rule_and_an_unknown_part():
          ["'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, "
           "offers_expected, warranty_days, gap_repaired_share, count_gaps, selling_hours, typing. Did you mean 'hour_rate'?"]),
         ("settings", {"setting": "selling_fee", "value": "13 %"},
-         ["selling_fee: '13 %' is not a number written as a plain decimal"]),
+         ["selling_fee: '13 %' is not a number written as a plain decimal; write 0.13"]),
     ],
 )  # fmt: skip
 def test_rules_of_the_other_tables(table, row, faults):
