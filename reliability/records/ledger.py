@@ -295,13 +295,17 @@ class Ledger:
             if found is not None:
                 return found
             jobs = list(connection.execute(select(SQL_TABLES["jobs"].c.job)).scalars())
-            is_withdrawn = clean_text(str(job)) in database.withdrawn_numbers(connection)
-        if is_withdrawn:
+        if self.was_withdrawn(str(job)):
             raise UnknownName(
                 f"Job {job} was withdrawn; its versions are kept: benchodds show {job} --history"
             )
         held = f"it holds {counted(len(jobs), 'job')}.{nearest(str(job), jobs)}"
         raise UnknownName(f"The ledger holds no job {job!r}; {held}")
+
+    def was_withdrawn(self, job: str) -> bool:
+        """Tell whether a number was given out, and its job withdrawn."""
+        with self.reading() as connection:
+            return clean_text(job) in database.withdrawn_numbers(connection)
 
     def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
         """Read every version of a job or of a reference row, oldest first."""

@@ -501,6 +501,9 @@ def _open_job(
     try:
         old = ledger.job(number)
     except UnknownName:
+        if ledger.was_withdrawn(number):
+            notes.append(f"job {number} was withdrawn before; it is written anew under the same number")
+            return None
         notes.append(f"job {number} had not been taken in; it is written as a new one")
         notes += filter(None, [ledger.number_doubt(number)])
         return None

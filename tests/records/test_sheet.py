@@ -408,6 +408,13 @@ def test_a_number_that_does_not_go_on_from_the_others_is_noted(ledger):
     assert ledger.number_doubt("none") is None
 
 
+def test_a_number_whose_job_was_withdrawn_is_told_as_one_that_was_given_out(ledger):
+    number = take_in(ledger, UNIT).job
+    ledger.withdraw(number, reason="a mistake")
+    (written,) = add(ledger, NUMBERED.format(number))
+    assert written.notes == (f"job {number} was withdrawn before; it is written anew under the same number",)
+
+
 def test_a_clock_that_is_behind_is_told_when_something_is_written(ledger, monkeypatch):
     monkeypatch.setattr(database, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
     assert take_in(ledger, UNIT).notes == ()
