@@ -162,7 +162,8 @@ def _misfits(names: Sequence[str], table: Table, layout: Layout, partial: bool) 
         return [("", f"the header has {len(names)} cells; no table has more than {MOST_COLUMNS} columns")]
     if len(names) == 1 and layout.delimiter == "," and re.search("[;\t]", names[0]):
         sign = "tabs" if "\t" in names[0] else "semicolons"
-        return [("", f"the header is separated by {sign}; name the delimiter, or save with commas")]
+        how = "say --semicolons, or " if sign == "semicolons" and table.name in TABLES else ""
+        return [("", f"the header is separated by {sign}; {how}save with commas")]
     complaints: list[Complaint] = []
     for name in dict.fromkeys(names):
         told = name if name.isprintable() else shown(name)
