@@ -29,15 +29,17 @@ UNDATED = ("settings", "parts", "hearsay")
 Then: TypeAlias = dict[str, dict[str, Any]]
 
 
-def told_then(connection: Connection, day: datetime.date) -> Then:
+def told_then(connection: Connection, day: datetime.date | None) -> Then:
     """Find what was written again after a day as it stood then, by table and key; None if it was not there.
 
     Whole jobs stand under "jobs"; one that was first written later is left out, for its rows bear days.
+    Without a day everything stands as it is.
     """
-    entries, end = HISTORY.c, f"{day.isoformat()}T~"  # every time within the day sorts before
+    entries, end = HISTORY.c, f"{day}T~"  # every time within the day sorts before
     found: Then = {name: {} for name in ("jobs", *REFERENCE_TABLES)}
-    if not connection.execute(select(entries.entry).where(entries.written_at <= end).limit(1)).first():
-        return found  # begun later
+    by_its_end = select(entries.entry).where(entries.written_at <= end).limit(1)
+    if day is None or not connection.execute(by_its_end).first():
+        return found  # the ledger was begun later
     later = select(entries.what, entries.key).where(entries.what.in_(found), entries.written_at > end)
     for what, key in connection.execute(later.where(entries.what != "jobs")):
         found[what][key] = None
@@ -209,9 +211,9 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     frames = {}
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
-        then = told_then(connection, as_of) if as_of is not None else None
+        then = told_then(connection, as_of)
         stated: dict[str, Any] = {**database.settings_in(connection)}
-        for name, row in then["settings"].items() if then else ():
+        for name, row in then["settings"].items():
             stated[name] = None if row is None else row["value"]
         settings = Settings.from_rows({"setting": name, "value": value}
                                       for name, value in stated.items() if value is not None)  # fmt: skip
@@ -219,7 +221,7 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
         for name, table in TABLES.items():
             if name == "settings":
                 continue
-            if then and then["jobs" if "job" in table.key else name]:
+            if then["jobs" if "job" in table.key else name]:
                 rows = as_told(name, database.fetch_rows(connection, name), then)
                 columns: list[Any] = [[row[c] for row in rows] for c in table.names]
             else:
@@ -229,12 +231,11 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
                            if column.kind == "money" else values
                            for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
             frames[name] = frame_from_columns(table, columns)
-        jobs_then = then["jobs"] if then else {}
-        gone = set(database.withdrawn_numbers(connection)) - set(jobs_then)
-        withdrawn = tuple(sorted(gone | {job for job, document in jobs_then.items() if document is None}))
+        gone = set(database.withdrawn_numbers(connection)) - set(then["jobs"])
+        gone |= {job for job, document in then["jobs"].items() if document is None}
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
-    records = _shared(Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark))
-    if as_of is None or then is None:
+    records = _shared(Records(**frames, settings=settings, withdrawn=tuple(sorted(gone)), ledger=mark))
+    if as_of is None:
         return records
     records = known_by(records, as_of)
     # What was first described later, and no job of the time is of, was not known.
