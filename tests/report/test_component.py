@@ -38,7 +38,7 @@ def test_a_change_of_year_is_named_with_its_family(demo):
     said = reads(demo, "component", "years", component="gear")
     assert "Production years: a change in 1 family" in said
     assert "Pellowick 22 : lives differ from" in said
-    assert "nothing can be told" in reads(demo, "component", "years", component="belt")
+    assert "no change can be told" in reads(demo, "component", "years", component="belt")
 
 
 def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
