@@ -368,7 +368,12 @@ def _read(folder: Folder) -> Rows:
     lines = {name: csv_lines(file, TABLES[name]) for name, file in folder.files.items()}
     rows, faults = check_rows(lines, _exponent_of(folder.files))
     refuse([*folder.faults, *faults], "Nothing was read.")
-    return rows
+    return _in_order(rows)
+
+
+def _in_order(rows: Mapping[str, list[dict[str, Value]]]) -> Rows:
+    """Sort rows as a ledger gives them: what is worked out from them is then the same to the last digit."""
+    return {name: sorted(found, key=partial(database.sort_key, TABLES[name])) for name, found in rows.items()}
 
 
 def load_package_records(path: str | Path) -> "Records":
@@ -389,7 +394,7 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str) -> 
              for name, given in rows.items()}  # fmt: skip
     checked, faults = check_rows(lines, stated_exponent(rows.get("settings", ())))
     refuse(faults, done)
-    return checked
+    return _in_order(checked)
 
 
 def export_package(ledger: Ledger, path: str | Path, *, history: bool = False) -> int:

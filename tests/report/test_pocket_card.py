@@ -187,7 +187,7 @@ def test_it_says_what_it_rests_on(nasty, page):
         appraiser.fingerprint[:16],
         "60 finished jobs",
         "1 never written up",
-        "margin 7.5 EUR, caution 0.7",
+        "margin 7.50\N{NO-BREAK SPACE}EUR, caution 0.7",
         "Capacitors keep their charge",
         "Local codes come first",
         "licensed people",
