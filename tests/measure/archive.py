@@ -55,7 +55,7 @@ def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES
             left = findings // len(YEARS)
             while left > 0:
                 size = min(left, ROWS_PER_GROUP)
-                rows = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
+                rows = _some_jobs(rng, truth, year, max(1, size // PER_JOB), first=left)
                 writer.write_table(pa.Table.from_pandas(rows, schema, False), row_group_size=size)
                 left -= size
 
@@ -65,9 +65,9 @@ _texts = pd.Categorical.from_codes
 
 
 def _some_jobs(
-    rng: np.random.Generator, truth: dict[str, np.ndarray], year: int, n_jobs: int
+    rng: np.random.Generator, truth: dict[str, np.ndarray], year: int, n_jobs: int, first: int
 ) -> pd.DataFrame:
-    """Rows of some jobs, ten findings each."""
+    """Rows of some jobs, ten findings each; `first` is a number that no others of the year have reached."""
     n_families = truth["first_year"].size
     family = rng.integers(0, n_families, n_jobs)
     begin = truth["first_year"][family]
@@ -86,7 +86,7 @@ def _some_jobs(
     ender = np.where(rng.random(n_jobs) < 0.05, rng.integers(0, COMPONENTS, n_jobs), ender)
     components, taken_in = [f"component {i:02d}" for i in range(COMPONENTS)], np.datetime64(f"{year}-01-01")
     jobs = pd.DataFrame({
-        "job": _texts(np.arange(n_jobs), [f"{year}{i:07d}" for i in range(n_jobs)]),
+        "job": _texts(np.arange(n_jobs), [f"{year}{first - i:07d}" for i in range(n_jobs)]),
         "family": _texts(family, [f"Family {i:04d}" for i in range(n_families)]),
         "kind": _texts(family % 8, [f"kind {i}" for i in range(8)]),
         "first_year": begin, "last_year": begin + 11, "built_from": built, "built_to": built + window,
