@@ -3,6 +3,7 @@
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from time import sleep
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -87,6 +88,10 @@ WINDOW = "1979, or 1978-1981"
 _HIDDEN = {"display": "none"}
 
 
+#: Before each field: a kernel drops what it has to tell once a thousand messages wait, and a form has more.
+PAUSE_SECONDS = 0.006
+
+
 class Field:
     """A labelled widget for a column, what is asked about a name in it, and what is wrong with it."""
 
@@ -102,6 +107,7 @@ class Field:
         hint: str = "",  # shown while it is empty, in place of what `HINTS` say
         blank: str = NOT_SAID,  # how "nothing said" is called among words
     ) -> None:
+        sleep(PAUSE_SECONDS)
         self.column, self.label, self._asks_new = column, label, asks_new
         self.known: frozenset[str] = frozenset()
         self._is_quiet = False
