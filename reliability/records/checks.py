@@ -1,7 +1,7 @@
 """Rows, whole jobs and what rows of different tables must have in common, checked: all faults in one go."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import chain
 from typing import Any, NamedTuple, Self
@@ -329,19 +329,11 @@ def _no_part(number: int, component: str, shelf: Mapping[int, ShelfRow], job: st
     return None if part["component"] == component else f"part {number} is a {part['component']}"
 
 
-def kept_faults(
-    kept: Sequence[ShelfRow], outcome: object, known: Collection[str], exponent: int
-) -> list[Fault]:
-    """Complain of parts of an open unit, of a component that nobody ever saw, of a worth that is none."""
+def kept_faults(kept: Sequence[ShelfRow], known: Collection[str], exponent: int) -> list[Fault]:
+    """Complain of a kept part of which nobody ever saw the component, or of a worth that is none."""
     lines = [Line(f"kept {part} ({row['component']})", {"part": part, "kept_on": "2000-01-01", **row})
              for part, row in enumerate(kept, 1)]  # fmt: skip
-    faults = check_rows({"shelf": lines}, exponent, Known(components=known))[1]
-    if outcome == "":  # `shelf keep` takes one part, so its flag needs no name
-        names = f" {kept[0]['component']!r}"
-        faults = [replace(each, message=each.message.removesuffix(names)) for each in faults]
-    if kept and outcome in (None, "open"):
-        faults.append(Fault("kept", "", "parts are kept of a unit that is no longer open"))
-    return faults
+    return check_rows({"shelf": lines}, exponent, Known(components=known))[1]
 
 
 # The settings of a ledger, with their defaults.

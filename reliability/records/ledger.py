@@ -432,7 +432,9 @@ class Ledger:
                 refuse([*found, Fault("job", "job", such)])
             merged, more = checks.lay_parts(document, taken, self.shelf(), number)
             merged = checks.merge_document(old, merged, emptying=False) if old else merged
-            found += more + self._kept_faults(connection, kept, merged["job"].get("outcome"), new_components)
+            found += more + self._kept_faults(connection, kept, new_components)
+            if kept and merged["job"].get("outcome") in (None, "open"):
+                found.append(Fault("kept", "", "parts are kept of a unit that is no longer open"))
             job = write_job(connection, merged, new_components, reason, old=old, faults=found,
                             new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
@@ -448,14 +450,16 @@ class Ledger:
             if row.get("job") is not None:
                 job = self.job(row["job"])["job"]
                 row = {**row, "family": row.get("family") or job["family"]}
-            refuse(self._kept_faults(connection, [row], "", new_components))
+            names = f" {row['component']!r}"  # one part: its flag needs no name
+            refuse([replace(each, message=each.message.removesuffix(names))
+                    for each in self._kept_faults(connection, [row], new_components)])  # fmt: skip
             return self._keep(connection, [row])
 
     def _kept_faults(
-        self, connection: Connection, kept: Sequence[Row], outcome: object, new_components: Collection[str]
+        self, connection: Connection, kept: Sequence[Row], new_components: Collection[str]
     ) -> list[Fault]:
         known = _components_in(connection) | set(map(clean_text, new_components)) if kept else set[str]()
-        return checks.kept_faults(kept, outcome, known, database.exponent_in(connection))
+        return checks.kept_faults(kept, known, database.exponent_in(connection))
 
     def _keep(self, connection: Connection, rows: Sequence[Row]) -> int:
         """Put parts on the shelf under the next numbers; give the first."""

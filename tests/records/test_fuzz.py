@@ -2,7 +2,7 @@ import csv
 import io
 
 import pytest
-from hypothesis import HealthCheck, event, given, settings
+from hypothesis import HealthCheck, event, example, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
@@ -74,6 +74,8 @@ def refused(action):
 
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(document=st.sampled_from([False, False, False, True]).flatmap(documents))
+@example(document={"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01", "outcome": ""},
+                   "findings": [], "signs": [], "followups": []})  # fmt: skip
 def test_any_job_is_refused_with_reasons_or_written_whole(one_ledger, document):
     before = len(one_ledger.rows("jobs"))
     known = ["belt", "motor", "left", "=x", "rust"]
