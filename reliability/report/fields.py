@@ -1,10 +1,8 @@
 """Tables as fields of a form: a widget for each column, shown where the rules leave it to be asked."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
-from time import sleep
-from types import MappingProxyType
+from dataclasses import KW_ONLY, InitVar, dataclass, field
+from functools import cache, cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
@@ -85,11 +83,20 @@ NOT_SAID = "–"
 HINTS = {"date": "2026-05-17, or 2026-05", "money": "25.00", "hours": "3.5", "year": "1979",
          "number": "0.25", "count": "1"}  # fmt: skip
 WINDOW = "1979, or 1978-1981"
-_HIDDEN = {"display": "none"}
 
 
-#: Before each field: a kernel drops what it has to tell once a thousand messages wait, and a form has more.
-PAUSE_SECONDS = 0.006
+@cache
+def _alike(look: Any, **said: Any) -> Any:
+    """Give many widgets one look: a kernel drops messages once a thousand wait, and each look is one."""
+    return look(**said)
+
+
+def _plain(widget: Any, **said: Any) -> Any:
+    return widget(**said, layout=_alike(widgets.Layout), style=_alike(widget.style.klass))
+
+
+def _of_field(is_shown: bool) -> Any:
+    return _alike(widgets.Layout, margin="0", display=None if is_shown else "none")
 
 
 class Field:
@@ -107,12 +114,12 @@ class Field:
         hint: str = "",  # shown while it is empty, in place of what `HINTS` say
         blank: str = NOT_SAID,  # how "nothing said" is called among words
     ) -> None:
-        sleep(PAUSE_SECONDS)
         self.column, self.label, self._asks_new = column, label, asks_new
         self.known: frozenset[str] = frozenset()
         self._is_quiet = False
+        self._question, self._complaints = "", list[str]()
+        self._acts: list[Callable[[], object]] = []  # done whenever something else is said
         look: dict[str, Any] = {"description": label, "tooltip": column.meaning}
-        look["style"] = {"description_width": "initial"}
         line = {**look, "value": start, "placeholder": hint or HINTS.get(column.kind, column.meaning)}
         self._first = [] if column.default else [(blank, "")]
         self._is_list = bool(column.allowed) or options is not None
@@ -123,20 +130,40 @@ class Field:
                 (f"{word}: {clauses[word]}" if clauses.get(word) else word, word) for word in column.allowed
             ]
             offered = [*self._first, *(words if options is None else options)]
-            self.widget: Any = widgets.Dropdown(options=offered, value=start or column.default or "", **look)
+            look |= {"options": offered, "value": start or column.default or ""}
+            self.widget: Any = _plain(widgets.Dropdown, **look)
         elif column.multiline:
-            self.widget = widgets.Textarea(rows=2, **line)
+            self.widget = _plain(widgets.Textarea, rows=2, **line)
+        elif names is None:
+            self.widget = _plain(widgets.Text, **line)
         else:
-            make = widgets.Text if names is None else partial(widgets.Combobox, continuous_update=False)
-            self.widget = make(**line)
-        self._asked, self._wrong = widgets.HTML(layout=_HIDDEN), widgets.HTML(layout=_HIDDEN)
-        self.new = widgets.Checkbox(description=f"{label} is new to the ledger", indent=False, layout=_HIDDEN)
-        below = [self._asked, *([self.new] if asks_new else []), self._wrong]
-        self.box = widgets.VBox([self.widget, *below], layout={"margin": "0"})
-        self.box.add_class("bench-field")
+            self.widget = _plain(widgets.Combobox, continuous_update=False, options=tuple(names), **line)
+        self.box = widgets.VBox([self.widget], layout=_of_field(True), _dom_classes=("bench-field",))
         if names is not None:
             self.offer(names)
             self.widget.observe(lambda _: self._ask(), names="value")
+        self.widget.observe(self._changed, names="value")
+
+    @cached_property
+    def _tick(self) -> Any:
+        tick = _plain(widgets.Checkbox, description=f"{self.label} is new to the ledger", indent=False)
+        tick.observe(self._changed, names="value")
+        return tick
+
+    def _tell(self) -> None:
+        """Show below the widget what there is to ask and to complain of."""
+        wrong = "".join(paragraph(f"✗ {text(each)}", kind="bench-wrong") for each in self._complaints)
+        asked = paragraph(text(self._question), kind="bench-soft")
+        self.box.children = [
+            self.widget,
+            *([_plain(widgets.HTML, value=asked)] if self._question else []),
+            *([self._tick] if self.new_name else []),
+            *([_plain(widgets.HTML, value=wrong)] if wrong else []),
+        ]
+
+    def _changed(self, _: object) -> None:
+        for act in self._acts if not self._is_quiet else ():
+            act()
 
     def offer(self, names: Iterable[str]) -> None:
         """Offer other names; what stands in the field stays."""
@@ -157,11 +184,10 @@ class Field:
         """Ask about a name that was never seen."""
         value = self.value or ""
         is_asked = bool(value) and value not in self.known and bool(self._asks_new or self.known)
-        asked = f"{value!r} was never seen here.{nearest(value, self.known)}" if is_asked else ""
-        self._asked.value = paragraph(text(asked), kind="bench-soft")
-        self._asked.layout.display = None if is_asked else "none"
-        self.new.layout.display = None if self.new_name else "none"
-        self.new.value = self.new.value and self.new_name is not None
+        self._question = f"{value!r} was never seen here.{nearest(value, self.known)}" if is_asked else ""
+        self._tell()
+        if not self.new_name and "_tick" in vars(self):
+            self._tick.value = False
 
     @property
     def value(self) -> str | None:
@@ -190,16 +216,20 @@ class Field:
         """Fill it."""
         self.widget.value = str(value)
 
+    @property
+    def is_new(self) -> bool:
+        """Whether the name in it is ticked as new."""
+        return self.new_name is not None and bool(self._tick.value)
+
     def complain(self, messages: Sequence[str]) -> None:
         """Show what is wrong with it, in place of earlier complaints."""
-        self._wrong.value = "".join(paragraph(f"✗ {text(each)}", kind="bench-wrong") for each in messages)
-        self._wrong.layout.display = None if messages else "none"
+        self._complaints = list(messages)
+        self._tell()
         (self.box.add_class if messages else self.box.remove_class)("bench-faulty")
 
     def on_change(self, act: Callable[[], object]) -> None:
         """Do something whenever another value stands in it, or its tick is set."""
-        for each in (self.widget, self.new):
-            each.observe(lambda _: None if self._is_quiet else act(), names="value")
+        self._acts.append(act)
 
 
 def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
@@ -228,77 +258,108 @@ Spots = dict[tuple[str, str], Field]
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
 
 
+@dataclass(eq=False)
 class Row:
     """The fields of one row of a table: what its rules leave to be asked is shown."""
 
-    def __init__(
-        self,
-        table: Table,
-        columns: Iterable[str],  # ``built_from`` and ``built_to`` are one field ``built``, for a window
-        known: Known,
-        *,
-        part: str = "",  # what faults call the row; by the table otherwise
-        prefix: str = "",  # stands before every label
-        head: str = "",  # its field is laid out elsewhere, called `prefix`; once it is said, the others show
-        blank: str = NOT_SAID,  # "nothing said" in a list of words that no row leaves empty
-        start: Mapping[str, str] = MappingProxyType({}),
-        asks_new: Collection[str] = ("component", "kind", "sign"),
-        options: Mapping[str, Callable[[Known], _Options]] = MappingProxyType({}),
-    ) -> None:
-        self.table, self.part = table, part or PARTS.get(table.name, table.name)
-        self._head, self._options = head, options
+    table: Table
+    names: InitVar[Iterable[str]]  # ``built_from`` and ``built_to`` are one field ``built``, for a window
+    known: Known
+    _: KW_ONLY
+    part: str = ""  # what faults call the row; by the table otherwise
+    prefix: str = ""  # stands before every label
+    head: str = ""  # its field is laid out elsewhere, called `prefix`; once it is said, others are made
+    blank: str = NOT_SAID  # "nothing said" in a list of words that no row leaves empty
+    start: Mapping[str, str] = field(default_factory=dict)
+    asks_new: Collection[str] = ("component", "kind", "sign")
+    options: Mapping[str, Callable[[Known], _Options]] = field(default_factory=dict)
+
+    def __post_init__(self, names: Iterable[str]) -> None:
+        self.part = self.part or PARTS.get(self.table.name, self.table.name)
+        asked = [self.table[each] for each in names]
+        self.columns = {
+            each.name.removesuffix("_from") if each.kind == "year" else each.name: each
+            for each in asked if each.kind != "year" or not each.name.endswith("_to")
+        }  # fmt: skip
         self.by_key: dict[str, Field] = {}
-        for column in (table[each] for each in columns if table[each].kind != "year" or each[-3:] != "_to"):
-            is_window = column.kind == "year" and column.name.endswith("_from")
-            key = column.name.removesuffix("_from") if is_window else column.name
-            unit = known.currency if column.kind == "money" else column.unit
-            label = "from the shelf" if key == "from" else key.replace("_", " ")
-            label += f" ({unit})" if unit and unit not in key else ""
-            label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
-            self.by_key[key] = Field(
-                column, prefix if key == head else label, names=known.names.get(key),
-                hint=WINDOW if is_window else "", asks_new=key in asks_new, start=start.get(key, ""),
-                options=options[key](known) if key in options else None,
-                blank=blank if column.required else NOT_SAID,
-            )  # fmt: skip
-        below = [each.box for key, each in self.by_key.items() if key != head]
-        self.box = grid(below, "9rem" if head else "13rem")
+        self._acts: list[Callable[[], object]] = [self._unfold]
+        for key in [self.head] if self.head else self.columns:
+            self._make(key)
         self._unfold()
-        for each in self.fields:
-            each.on_change(self._unfold)
 
     def __getitem__(self, key: str) -> Field:
         return self.by_key[key]
 
+    @cached_property
+    def box(self) -> Any:
+        """All fields but that of its head."""
+        return grid([], "9rem" if self.head else "13rem")
+
     @property
     def fields(self) -> list[Field]:
-        """All of them."""
+        """All that there are by now."""
         return list(self.by_key.values())
+
+    def on_change(self, act: Callable[[], object]) -> None:
+        """Do something whenever anything is said in it."""
+        self._acts.append(act)
+        for each in self.fields:
+            each.on_change(act)
+
+    def _make(self, key: str) -> Field:
+        """Give the field of a column, made when it is first needed."""
+        if key in self.by_key:
+            return self.by_key[key]
+        column, known = self.columns[key], self.known
+        is_window = key != column.name
+        unit = known.currency if column.kind == "money" else column.unit
+        label = "from the shelf" if key == "from" else key.replace("_", " ")
+        label += f" ({unit})" if unit and unit not in key else ""
+        label = f"{self.prefix}: {label}" if self.prefix else label[0].upper() + label[1:]
+        made = Field(
+            column, self.prefix if key == self.head else label, names=known.names.get(key),
+            hint=WINDOW if is_window else "", asks_new=key in self.asks_new, start=self.start.get(key, ""),
+            options=self.options[key](known) if key in self.options else None,
+            blank=self.blank if column.required else NOT_SAID,
+        )  # fmt: skip
+        for act in self._acts:
+            made.on_change(act)
+        fields = {**self.by_key, key: made}
+        self.by_key = {each: fields[each] for each in self.columns if each in fields}
+        return made
 
     def _unfold(self) -> None:
         """Ask for what is left to be asked beside what is said."""
-        said = {each.column.name: each.value or each.column.default for each in self.fields}
-        for each in self.fields:
-            is_asked = each.asks and may_be_filled(self.table, each.column.name, said)
-            each.box.layout.display = None if is_asked else "none"
-        if self._head:
-            self.box.layout.display = None if said[self._head] else "none"
+        said = {column.name: (key in self.by_key and self[key].value) or column.default
+                for key, column in self.columns.items()}  # fmt: skip
+        if not self.head or said[self.head]:
+            for key, column in self.columns.items():
+                may_be = may_be_filled(self.table, column.name, said)
+                if may_be or key in self.by_key:
+                    each = self._make(key)
+                    each.box.layout = _of_field(may_be and each.asks)
+        below = [each.box for key, each in self.by_key.items() if key != self.head]
+        if below or not self.head:
+            self.box.children = below
+        if self.head and len(self.columns) > 1:
+            self.box.layout.display = None if said[self.head] else "none"
             # One question each stands side by side; more of them need the width.
             is_long = sum(each.is_shown for each in self.fields) > 2
             self.box.layout.grid_column = "1 / -1" if is_long else None
 
     def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
+        self.known = known
         for key in self.by_key.keys() & known.names.keys():
             self[key].offer(known.names[key])
-        for key in self.by_key.keys() & self._options.keys():
-            self[key].choose_from(self._options[key](known))
+        for key in self.by_key.keys() & self.options.keys():
+            self[key].choose_from(self.options[key](known))
         self._unfold()
 
     @property
     def is_said(self) -> bool:
         """Whether anything is said that no default says."""
-        asked = [self[self._head]] if self._head else self.fields
+        asked = [self[self.head]] if self.head else self.fields
         return any(each.value for each in asked if each.column.default is None)
 
     def read(self, place: str = "") -> tuple[dict[str, Any], list[Fault], Spots]:
@@ -314,7 +375,7 @@ class Row:
             if each.value is None or not each.is_shown:
                 continue
             # An unknown row of another table is refused by the ledger itself.
-            if each.new_name and not each.new.value and key not in self.table.references:
+            if each.new_name and not each.is_new and key not in self.table.references:
                 told = unseen(key, each.new_name, each.known, "tick that it is new")
                 faults.append(Fault(place, key, told))
             try:
@@ -326,12 +387,13 @@ class Row:
 
     def fill(self, row: Mapping[str, Any]) -> None:
         """Show a row that the ledger holds; what it leaves empty stays as it is."""
-        for key, each in self.by_key.items():
+        for key in self.columns:
             years = (row.get(f"{key}_from"), row.get(f"{key}_to"))
             window = "-".join(dict.fromkeys(str(year) for year in years if year is not None))
             value = row.get(key) if key in self.table.names else window
             if value not in (None, ""):
-                each.put(value)
+                self._make(key).put(value)
+        self._unfold()
 
 
 class Rows:
@@ -359,7 +421,7 @@ class Rows:
         self.others: list[Row] = []
         self._held: list[Row] = []
         self.note, self._further = widgets.HTML(), widgets.VBox([])
-        self._heads, self._details = grid([], "10rem"), grid([], "10rem")
+        self.heads, self._details = grid([], "10rem"), grid([], "10rem")
         wide = {"width": "auto"}
         self.rest = widgets.Button(description=rest or NOT_SAID, layout=wide)
         self.another = widgets.Button(description=f"Add a {called} {self.subject}", layout=wide)
@@ -367,7 +429,7 @@ class Rows:
         self.another.on_click(lambda _: self.add())
         below = widgets.HBox([self.rest, self.another] if rest else [self.another])
         top = heading(title, paragraph(text(says), kind="bench-soft"))
-        self.box = widgets.VBox([top, self.note, self._heads, self._details, self._further, below])
+        self.box = widgets.VBox([top, self.note, self.heads, self._details, self._further, below])
 
     def _made(self, subject: str = "") -> Row:
         whose = (self.table.key[0], subject and self.subject)
@@ -375,16 +437,15 @@ class Rows:
         prefix, head = subject or f"{self._called} {len(self.others) + 1}", subject and self.state
         row = Row(self.table, columns, self._known, part=self._part, prefix=prefix, head=head,
                   blank=self._blank, options={"from": partial(Known.parts, component=subject)})  # fmt: skip
-        for each in row.fields:
-            each.on_change(self._touch)
+        row.on_change(self._touch)
         return row
 
     def ask_for(self, subjects: Iterable[str]) -> None:
         """Show a row for each of these; what was said of those that stay, stays."""
         self.usual = {each: self.usual.get(each) or self._made(each) for each in subjects}
         rows = self.usual.values()
-        self._heads.children = [row[self.state].box for row in rows]
-        self._details.children = [row.box for row in rows if len(row.fields) > 1]
+        self.heads.children = [row[self.state].box for row in rows]
+        self._details.children = [row.box for row in rows if len(row.columns) > 1]
 
     def add(self) -> Row:
         """Add a row whose name is still to be said: one that is not usual, or a second one of a name."""

@@ -227,8 +227,8 @@ class _Form(ABC):
         self.parts = [each for each in parts if isinstance(each, Row | Rows)]
         self._middle.children = [getattr(each, "box", each) for each in parts]
         for each in self.parts:
-            for one in each.fields if isinstance(each, Row) else ():
-                one.on_change(self.touch)
+            if isinstance(each, Row):
+                each.on_change(self.touch)
 
     def touch(self) -> None:
         """Note that something was changed since the last write."""
@@ -356,7 +356,7 @@ class _JobForm(_Form):
         """Ask what is new; offer models, ask for usual components, and say what can hurt."""
         family, kinds, models = self.unit["family"], self.known.kinds, self.known.models
         for key, row in self.new.items():
-            row.box.layout.display = None if self.unit[key].new.value else "none"
+            row.box.layout.display = None if self.unit[key].is_new else "none"
         fitting = {each for each in models if models[each] == family.value}
         self.unit["model"].offer(sorted(fitting if family.value in kinds else models))
         if self._ends:
@@ -396,7 +396,7 @@ class _JobForm(_Form):
     def write(self) -> tuple[str, _Change | None]:
         job, signs = self.read(self.unit), self.read(self.signs)
         self.spots |= {(f"new_{key}", each): self.unit[key] for key in self.new for each in ("", key)}
-        asked = [key for key in self.new if self.unit[key].new.value]
+        asked = [key for key in self.new if self.unit[key].is_new]
         news: dict[str, Any] = {
             f"new_{key}": {**self.read(self.new[key]), key: job.get(key)} for key in asked
         }

@@ -4,8 +4,10 @@ import re
 from decimal import Decimal
 from pathlib import Path
 
+import comm
 import ipywidgets
 import pytest
+from comm.base_comm import BaseComm
 
 import reliability
 from reliability.errors import LedgerError, UnknownName
@@ -109,6 +111,25 @@ def test_every_widget_has_a_label_of_its_own(desk, what):
             labels.append(each.description)
     assert all(labels)
     assert len(set(labels)) == len(labels)
+
+
+def test_all_forms_together_are_told_before_a_kernel_drops_anything(desk, monkeypatch):
+    """A kernel's socket holds 1,000 messages (ZMQ_SNDHWM, ZeroMQ 4 manual of zmq_setsockopt; from memory)."""
+    told = []
+
+    class Counting(BaseComm):
+        def publish_msg(self, msg_type, *_, **__):
+            told.append(msg_type)
+
+    with open_ledger(desk.address) as ledger:
+        signs = [{"sign": f"sign {i}", "seen": "no"} for i in range(20)]
+        ledger.amend("17", {"signs": signs}, reason="as many signs as a busy bench looks for")
+    monkeypatch.setattr(comm, "create_comm", Counting)
+    for what in ("sighting", "intake", "job", "sale", "check", "keep"):  # the notebook's
+        form = desk.form(what)
+        if what == "job":
+            form.findings.rest.click()
+    assert 200 < len(told) < 1000
 
 
 @pytest.mark.parametrize("table", REFERENCE_TABLES)
