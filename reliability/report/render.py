@@ -1,7 +1,7 @@
 """One page: its notebook's parameters checked, its cells run here, what they show set in our frame.
 
-Notebooks run through papermill, by its own way of putting another engine in: no kernel is started. The page
-is one file without a script, to be read offline.
+papermill puts the parameters in; no kernel is started. The page is one file without a script, to be read
+offline.
 """
 
 import ast
@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
-from threading import Lock
 from typing import Any
 
 from markupsafe import Markup
@@ -23,100 +22,59 @@ from reliability.report.show import style_sheet, templates
 # notebook has one to check.
 _GRAMMAR = "rfc3987_syntax"
 sys.modules.setdefault(_GRAMMAR, None)  # type: ignore[arg-type]
-import nbformat  # noqa: E402
 import papermill  # noqa: E402
-from papermill.engines import Engine, NotebookExecutionManager, papermill_engines  # noqa: E402
+from papermill.iorw import load_notebook_node  # noqa: E402
+from papermill.parameterize import parameterize_notebook  # noqa: E402
 
 if sys.modules[_GRAMMAR] is None:
     del sys.modules[_GRAMMAR]
 
-# What cells print is caught for the whole process, and a worker of a cluster may have several threads.
-_one_at_a_time = Lock()
-
 
 def render(
-    notebook: Path, subject: str, parameters: Mapping[str, Any], around: Mapping[str, Any]
+    notebook: Path, subject: str, parameters: Mapping[str, str], around: Mapping[str, Any]
 ) -> tuple[str, list[str]]:
-    """Run a notebook in this process and make a page of what it shows; and what it printed, by cell."""
-    place = f"{subject}: cell {{!r}} of {notebook.name}"
+    """Run a notebook in this process and make a page of what it shows; and what it printed, by cell.
+
+    Cells are run up to the first that fails. What they print is caught for the whole process.
+    """
     shown: list[Markup] = []
     printed: list[str] = []
-    book = checked(notebook, parameters)
-    with _one_at_a_time:
-        papermill.execute_notebook(
-            book,
-            None,
-            parameters=dict(parameters),
-            engine_name=EngineHere.__name__,
-            kernel_name="python3",
-            progress_bar=False,
-            place=place,
-            shown=shown,
-            printed=printed,
-        )
+    names: dict[str, Any] = {
+        "__name__": "page",
+        "display": lambda *some: shown.extend(map(_markup, some)),
+    }
+    with _as_before():
+        for cell in _filled(notebook, parameters).cells:
+            if cell.cell_type == "markdown":
+                from nbconvert.filters import markdown2html  # no page of ours has such a cell
+
+                shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
+            elif cell.cell_type == "code":
+                said = StringIO()
+                try:
+                    with redirect_stdout(said), redirect_stderr(said):
+                        _run_cell(cell.source, names)
+                except (Exception, SystemExit) as error:
+                    place = f"{subject}: cell {cell.id!r} of {notebook.name}"
+                    raise ReportError(f"{place} failed: {type(error).__name__}: {error}") from None
+                printed += [f"{cell.id}: {line}" for line in said.getvalue().splitlines() if line.strip()]
     style = style_sheet("style.css")
     page = templates().get_template("page.html.j2").render(page=around, style=Markup(style), shown=shown)
     lines = (line.rstrip() for line in page.splitlines())
     return "\n".join(line for line in lines if line) + "\n", printed
 
 
-def checked(notebook: Path, parameters: Mapping[str, Any]) -> nbformat.NotebookNode:
-    """Read a notebook; refuse parameters that it does not have, or of another type."""
-    book = nbformat.read(str(notebook), as_version=4)
-    tagged = sum("parameters" in cell.metadata.get("tags", ()) for cell in book.cells)
+def _filled(notebook: Path, parameters: Mapping[str, str]) -> Any:
+    """Read a notebook and put its parameters in; refuse those that it does not have."""
+    book = load_notebook_node(str(notebook))
+    tagged = sum("parameters" in cell.metadata.tags for cell in book.cells)
     if tagged != 1:
         raise InvalidInput(f"{notebook.name} must have one cell tagged 'parameters'; it has {tagged}.")
     known = papermill.inspect_notebook(book)
-    for each, value in parameters.items():
+    for each in parameters:
         if each not in known:
             raise unknown(f"{notebook.name} has no parameter", each, known)
-        wanted = known[each]["inferred_type_name"]
-        if wanted != type(value).__name__:
-            raise InvalidInput(
-                f"{notebook.name}: parameter {each} must be of type {wanted}; "
-                f"got {value!r} ({type(value).__name__})."
-            )
-    return book
-
-
-class EngineHere(Engine):
-    """papermill's engine without a kernel."""
-
-    @classmethod
-    def execute_managed_notebook(
-        cls,
-        nb_man: NotebookExecutionManager,
-        kernel_name: str,
-        *,
-        place: str,
-        shown: list[Markup],
-        printed: list[str],
-        **_: Any,
-    ) -> None:
-        """Run the cells up to the first that fails; keep what they show, and the lines that they print."""
-        names: dict[str, Any] = {
-            "__name__": "page",
-            "display": lambda *some: shown.extend(map(_markup, some)),
-        }
-        with _as_before():
-            for cell in nb_man.nb.cells:
-                if cell.cell_type == "markdown":
-                    from nbconvert.filters import markdown2html  # no page of ours has such a cell
-
-                    shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
-                elif cell.cell_type == "code":
-                    said = StringIO()
-                    try:
-                        with redirect_stdout(said), redirect_stderr(said):
-                            _run_cell(cell.source, names)
-                    except (Exception, SystemExit) as error:
-                        told = f"failed: {type(error).__name__}: {error}"
-                        raise ReportError(f"{place.format(cell.id)} {told}") from None
-                    lines = said.getvalue().splitlines()
-                    printed += [f"{cell.id}: {line}" for line in lines if line.strip()]
-
-
-papermill_engines.register(EngineHere.__name__, EngineHere)
+    return parameterize_notebook(book, dict(parameters))
 
 
 def _run_cell(source: str, names: dict[str, Any]) -> None:

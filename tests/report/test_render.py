@@ -2,14 +2,13 @@
 
 import sys
 import warnings
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from markupsafe import escape
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
-from reliability.report.render import checked, render
+from reliability.report.render import render
 from reliability.report.run import Page, Run, around
 from tests.conftest import run_python
 from tests.report.conftest import EVIL
@@ -28,16 +27,9 @@ def content_of(path):
 
 def test_a_parameter_that_the_notebook_does_not_have_is_refused(write_notebook):
     path = write_notebook("family", {"answer": "1 / 0"})
-    checked(path, {"family": "T2", "as_of": "x"})
     told = r"family\.ipynb has no parameter 'famly'; known: as_of, family, ledger\. Did you"
     with pytest.raises(UnknownName, match=told):
         render(path, "family 'T2'", {"famly": "T2"}, AROUND)  # before any cell runs
-
-
-def test_a_parameter_of_another_type_is_refused(write_notebook):
-    path = write_notebook("family", {})
-    with pytest.raises(InvalidInput, match=r"parameter family must be of type str; got 3 \(int\)"):
-        checked(path, {"family": 3})
 
 
 @pytest.mark.parametrize("tagged", [0, 2])
@@ -45,7 +37,7 @@ def test_a_notebook_has_one_parameters_cell(write_notebook, tagged):
     path = write_notebook("family", {}, tagged=tagged)
     told = rf"family\.ipynb must have one cell tagged 'parameters'; it has {tagged}"
     with pytest.raises(InvalidInput, match=told):
-        checked(path, {})
+        content_of(path)
 
 
 # ---- What cells show
@@ -128,7 +120,7 @@ def test_head_and_foot_say_what_and_whence(page_of):
     assert "DEMO" not in page_of()
 
 
-# ---- No page leaves anything to the next one, or to another thread
+# ---- No page leaves anything to the next one
 
 
 # A page that leaves behind all that it can.
@@ -168,22 +160,6 @@ def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook):
     told = [line for line in run_python(code).splitlines() if "UserWarning: thin ice" in line]
     assert len(told) == 2
     assert all(line.startswith("answer: ") for line in told)
-
-
-def test_threads_of_one_process_take_turns(write_notebook):
-    at_work = []
-    sys.modules["at_work"] = at_work
-    source = (
-        "import sys, time\nat_work = sys.modules['at_work']\nat_work.append(1)\ntime.sleep(0.05)\n"
-        "print(at_work.pop(), len(at_work))"
-    )
-    path = write_notebook("fleet", {"one": source})
-    try:
-        with ThreadPoolExecutor(3) as threads:
-            said = list(threads.map(lambda _: content_of(path)[1], range(3)))
-    finally:
-        del sys.modules["at_work"]
-    assert said == [["one: 1 0"]] * 3
 
 
 def test_no_page_waits_for_a_grammar_that_it_does_not_need():
