@@ -16,6 +16,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
+from importlib import import_module
 from multiprocessing.connection import wait
 from pathlib import Path
 from threading import Thread
@@ -26,7 +27,7 @@ from threadpoolctl import threadpool_limits
 
 from reliability import __version__
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
-from reliability.records.files import digest, replace_file, shipped
+from reliability.records.files import digest, fresh_file, replace_file, shipped
 
 # What reads, fits and shows is loaded where it is used: a run that finds nothing changed does without.
 if TYPE_CHECKING:
@@ -216,8 +217,6 @@ def make_pages(
 ) -> PagesMade:
     """Make pages; those that would show the same are left as they are."""
     run = _run(out, whose(records, demo), demo=demo, **asked)
-    if workers < 1:
-        raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
     if not run.notebooks.is_dir():
         raise ReportError(
             f"The notebooks that show the pages are not in {run.notebooks}. Run the report from a checkout "
@@ -304,34 +303,26 @@ class _Shown:
     remarks: tuple[str, ...] = ()
 
 
-_here: tuple["ReportData", Run] | None = None  # what this process, or one split off from it, shows pages from
-
-
 def _show_all(
     pages: Sequence[Page], data: "ReportData", run: Run, workers: int
 ) -> Iterator[tuple[Page, _Shown]]:
-    """Show pages, some at a time; give each once it is done."""
-    from reliability.report import render
+    """Show pages, some at a time, from what was worked out for all of them; give each once it is done."""
+    from reliability.report.data import lent
 
-    _ = render  # loaded before the process is split, so once
-    global _here
-    _here = data, run
-    try:
-        with processes(None, min(workers, len(pages))) as pool:
-            if pool is None:
-                yield from ((page, _show(page)) for page in pages)
-                return
-            # The ledger's page fits once more, so it begins first.
-            first = sorted(pages, key=lambda page: page.kind != "ledger")
-            running = {pool.submit(_show, page): page for page in first}
-            for done in as_completed(running):
-                page, error = running[done], done.exception()
-                if error is not None and not is_end_of_process(error):
-                    raise error
-                ended = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
-                yield page, _Shown(failure=ended) if error else done.result()
-    finally:
-        _here = None
+    import_module("reliability.report.render")  # before the process is split, so once
+    with lent(data, run.day), processes(None, min(workers, len(pages))) as pool:
+        if pool is None:
+            yield from ((page, _show(page, run)) for page in pages)
+            return
+        # The ledger's page fits once more, so it begins first.
+        first = sorted(pages, key=lambda page: page.kind != "ledger")
+        running = {pool.submit(_show, page, run): page for page in first}
+        for done in as_completed(running):
+            page, error = running[done], done.exception()
+            if error is not None and not is_end_of_process(error):
+                raise error
+            ended = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
+            yield page, _Shown(failure=ended) if error else done.result()
 
 
 def _tell(line: str, shown: _Shown, is_last: bool) -> None:
@@ -343,17 +334,15 @@ def _tell(line: str, shown: _Shown, is_last: bool) -> None:
     click.echo(f"{begin}{line}{end}", err=True, nl=False)
 
 
-def _show(page: Page) -> _Shown:
+def _show(page: Page, run: Run) -> _Shown:
     """Show one page; one that fails leaves the others alone, and its old file as it was."""
-    from reliability.report.data import lent
+    from reliability.report.data import open_report
     from reliability.report.render import render
 
-    assert _here is not None  # set before the process was split off
-    data, run = _here
     notebook, target = run.notebooks / f"{page.kind}.ipynb", run.out / page.target
     try:
-        with lent(data, run.day):
-            text, remarks = render(notebook, page.called, page.parameters(run.day), around(page, data, run))
+        foot = around(page, open_report(as_of=run.day), run)
+        text, remarks = render(notebook, page.called, page.parameters(run.day), foot)
         is_new = not target.exists() or target.read_text("utf-8") != text
         if is_new:
             replace_file(target, text)
@@ -482,21 +471,17 @@ def print_pages(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
 
 
 def _print_one(browser: str, source: Path, target: Path) -> None:
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     # Chromium refuses its sandbox to root; the page is ours, runs no script and fetches nothing.
     sandbox = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
-    with tempfile.TemporaryDirectory() as profile:
+    with tempfile.TemporaryDirectory() as profile, fresh_file(target) as draft:
         order = [browser, "--headless", *sandbox, "--disable-gpu", f"--user-data-dir={profile}"]
-        order += ["--no-pdf-header-footer", f"--print-to-pdf={beside}", source.as_uri()]
+        order += ["--no-pdf-header-footer", f"--print-to-pdf={draft.path}", source.as_uri()]
         try:
             done = subprocess.run(
                 order, capture_output=True, text=True, timeout=_LONGEST_SECONDS, check=False
             )
-            if not beside.exists():
-                *_, said = ["it said nothing", *filter(None, map(str.strip, done.stderr.splitlines()))]
-                raise ReportError(f"{source.name}: Chromium printed no PDF ({said}).")
-            os.replace(beside, target)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise ReportError(f"{source.name}: Chromium could not be run ({error}).") from error
-        finally:
-            beside.unlink(missing_ok=True)
+        if not draft.path.stat().st_size:
+            *_, said = ["it said nothing", *filter(None, map(str.strip, done.stderr.splitlines()))]
+            raise ReportError(f"{source.name}: Chromium printed no PDF ({said}).")

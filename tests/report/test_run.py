@@ -267,8 +267,6 @@ def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, awkward_
     out = tmp_path / "out"
     with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
         run(awkward_records, out, families=["Quillmarsh"])
-    with pytest.raises(InvalidInput, match="`workers` must be 1 or more; got 0"):
-        run(awkward_records, out, workers=0)
     with pytest.raises(ReportError, match=r"The notebooks that show the pages are not in .*none"):
         run(awkward_records, out, notebooks=tmp_path / "none")
     assert not (out / "index.html").exists()
