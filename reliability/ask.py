@@ -13,28 +13,9 @@ from reliability.records.checks import JobDocument, clean_row
 from reliability.records.ledger import Ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, may_be_filled, needs
-from reliability.terminal import Bench, Said, told_of
+from reliability.terminal import Bench, Said, ask, told_of
 
 # ---- Questions: numbered choices, names of open lists
-
-
-_NARROW = 30
-
-
-def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
-    """Ask until the answer can be read, after numbering what is offered."""
-    if offered:
-        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
-        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
-        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
-
-    def checked(answer: str) -> Any:
-        try:
-            return read(values.clean_text(answer))
-        except errors.Refused as error:
-            raise click.UsageError(error.message) from None
-
-    return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
 
 
 def picked(answer: str, offered: Sequence[str]) -> str:

@@ -193,14 +193,9 @@ def read_pair(value: str, such: str, allowed: Collection[str] = ()) -> tuple[str
     return name, said
 
 
-def read_day(value: str) -> str:
-    """Read a day, or a month where the day is not known."""
-    return str(read_value(TABLES["jobs"]["taken_in"], value))
-
-
 def read_full_day(value: str) -> datetime.date:
     """Read a day, or a month that stands for its middle."""
-    day = read_day(value)
+    day = str(read_value(TABLES["jobs"]["taken_in"], value))
     return datetime.date.fromisoformat(day if len(day) == 10 else f"{day}-16")
 
 
@@ -212,7 +207,7 @@ SIGN = Read(
     partial(read_pair, such="rust=yes or rust=no; leave out what nobody looked for", allowed=YES_NO),
 )
 FOUND = Read("component=state", partial(read_pair, such="belt=failed"))
-DAY = Read("date", read_day)
+DAY = cell(TABLES["jobs"]["taken_in"])
 FULL_DAY = Read("date", read_full_day)
 PATH = click.Path(path_type=Path)
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -779,11 +774,12 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
     if given["take_back"]:
         from reliability.records.package import take_back_import
 
-        with bench.ledger(write=not dry_run) as ledger:
+        def taken_back(ledger: "Ledger") -> Said:
             gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
             told = ", ".join(rows_of(count, table) for table, count in gone.items())
-            tell(f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept")
-        return None
+            return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
+
+        return bench.run(taken_back, "read" if dry_run else "write")
     from reliability.records.package import DEMO, described_in
 
     if not ways and described_in(path if path.is_dir() else path.parent).get(DEMO) is True:
@@ -1043,15 +1039,18 @@ def saw(
     if (offers is None) == (take_out is None):
         raise click.UsageError("Say which OFFERS were looked at, or what to take out.")
     if offers is None:
-        with bench.ledger(write=True) as ledger:
+
+        def taken_out(ledger: "Ledger") -> Said:
             ledger.correct("sightings", {"sighting": take_out}, reason="written down by mistake", remove=True)
-            tell(f"{take_out} was taken out; its versions are kept.")
-        return
+            return f"{take_out} was taken out; its versions are kept."
+
+        return bench.run(taken_out, "write")
     table, seen_on = read_offers(offers), day or today()
     if rest is not None:
         undecided = table["left_because"].isna() & (table["bought"].isna() | (table["bought"] == "no"))
         table.loc[undecided, "left_because"] = rest
-    with bench.ledger(create=True, write=True) as ledger:
+
+    def written(ledger: "Ledger") -> Said:
         verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
         recorded = record_sightings(ledger, plain_offers(table, verdicts, seen_on), place=place)
         counts = {"taken in": sum(each.taken_in for each in recorded),
@@ -1062,8 +1061,10 @@ def saw(
         told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
         if held := sum(each.is_held for each in recorded):
             told += f"; {held} in the ledger already"
-        tell([*(f"Job {each.job}: {each.offer}, taken in" for each in recorded if each.taken_in),
-              f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}"])  # fmt: skip
+        return [*(f"Job {each.job}: {each.offer}, taken in" for each in recorded if each.taken_in),
+                f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}"]  # fmt: skip
+
+    return bench.run(written, "make")
 
 
 @command("ranking", "ranking --out ranking.csv", on="read")
@@ -1385,8 +1386,9 @@ def card(bench: Bench, out: Path, as_of: datetime.date | None) -> Said:
     offers.csv for `judge`. Printed, it is the list of what to take, up to which price, and what to skip.
     Without a ledger of your own it is made from the demo and says so.
     """
+    from reliability.records.files import replace_file
     from reliability.records.frames import known_by
-    from reliability.report.card import write_card
+    from reliability.report.card import make_card
     from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
 
     records, demo = own_or_demo(bench, "the card is made from the demo, and says DEMO", as_of)
@@ -1397,11 +1399,12 @@ def card(bench: Bench, out: Path, as_of: datetime.date | None) -> Said:
     else:
         with bench.ledger() as ledger:
             appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+    page = make_card(appraiser, records, as_of=as_of, demo=demo)
     with written_to(out):
-        size = write_card(appraiser, records, out, as_of=as_of, demo=demo)
+        replace_file(out, page)
     families = counted(len(appraiser.families), "family", "families")
     jobs = counted(appraiser.tally.jobs_finished, "finished job")
-    return f"Card of {families}, {jobs} up to {appraiser.as_of}, {size / 1000:.0f} kB: {out}"
+    return f"Card of {families}, {jobs} up to {appraiser.as_of}, {len(page.encode()) / 1000:.0f} kB: {out}"
 
 
 if __name__ == "__main__":

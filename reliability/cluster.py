@@ -73,15 +73,12 @@ def _client(cluster: str) -> Iterator[Any]:
     with warnings.catch_warnings():
         # A component of ten thousand families weighs more than the ten megabytes that are warned of.
         warnings.filterwarnings("ignore", message="Sending large graph")
-        if cluster == LOCAL:
-            with (
-                distributed.LocalCluster(threads_per_worker=1, dashboard_address=_ANY_PORT) as started,
-                distributed.Client(started) as client,
-            ):
-                yield client
-            return
+        # Without an address a client starts a cluster of its own, and ends it.
+        own = {"threads_per_worker": 1, "dashboard_address": _ANY_PORT}
         try:
-            client = distributed.Client(cluster, timeout=_SECONDS_TO_CONNECT)
+            client = distributed.Client(
+                **own if cluster == LOCAL else {"address": cluster, "timeout": _SECONDS_TO_CONNECT}
+            )
         except (OSError, ValueError) as error:
             raise InvalidInput(f"No scheduler answers at {cluster}: {error}") from None
         with client:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -418,6 +419,25 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
+_NARROW = 30
+
+
+def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
+    """Ask until the answer can be read, after numbering what is offered."""
+    if offered:
+        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
+        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
+        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
+
+    def checked(answer: str) -> Any:
+        try:
+            return read(clean_text(answer))
+        except Refused as error:
+            raise click.UsageError(error.message) from None
+
+    return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
+
+
 # ---- The ledger that a command works on
 
 
@@ -440,15 +460,8 @@ def settle(ledger: "Ledger") -> None:
     click.echo("What every verdict rests on, asked once; Enter stands for 0, benchodds set changes it later.")
     exponent, rows = exponent_of(str(ledger.setting("currency"))), []
     for name in left:
-
-        def read(answer: str, name: str = name) -> Any:
-            try:
-                return read_setting(SETTINGS[name], clean_text(answer), exponent=exponent)
-            except Refused as error:
-                raise click.UsageError(error.message) from None
-
-        value = click.prompt(f"{name} ({SETTINGS[name].meaning})", default="0", value_proc=read)
-        rows.append({"setting": name, "value": value})
+        read = partial(read_setting, SETTINGS[name], exponent=exponent)
+        rows.append({"setting": name, "value": ask(f"{name} ({SETTINGS[name].meaning})", read, default="0")})
     ledger.put("settings", rows, reason="asked on a new ledger")
 
 

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
+from reliability.records.files import replace_file
 from reliability.records.package import load_package_records
-from reliability.report.card import write_card
+from reliability.report.card import make_card
 from reliability.report.run import make_pages
 from reliability.worth.appraiser import fit_appraiser
 
@@ -29,7 +30,7 @@ def take_card(browser: Browser, folder: Path) -> None:
     """Take the pocket card with a unit entered, once light and once dark, side by side."""
     records = load_package_records(ROOT / "data" / "demo")
     day = records.last_date()
-    write_card(fit_appraiser(records, day), records, folder / "card.html", demo=True)
+    replace_file(folder / "card.html", make_card(fit_appraiser(records, day), records, demo=True))
     width, height = CARD
     both = browser.new_page(viewport={"width": 2 * width + 24, "height": height})
     shots = []

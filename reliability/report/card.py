@@ -4,7 +4,6 @@ import base64
 import datetime
 import json
 from hashlib import sha256
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +11,6 @@ from markupsafe import Markup
 from numpy.typing import ArrayLike, NDArray
 
 from reliability import __version__
-from reliability.records.files import replace_file
 from reliability.records.tables import LEFT_BECAUSE
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import is_known, limit
@@ -137,13 +135,6 @@ SCRIPTS = "numbers data odds appraisal names offers judging lots telling finder 
 """Sources of the card's script, in the order in which they are joined."""
 
 
-def write_card(appraiser: Appraiser, records: "Records", out: Path, **how: Any) -> int:
-    """Write the card, as `make_card` makes it; the file is replaced in one step. Give its size in bytes."""
-    page = make_card(appraiser, records, **how)
-    replace_file(out, page)
-    return len(page.encode("utf-8"))
-
-
 def make_card(
     appraiser: Appraiser, records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
 ) -> str:
@@ -154,7 +145,8 @@ def make_card(
     table = ranking(appraiser, records, as_of=day)
     # Families by name, as one looks them up.
     listed = table.assign(verdict=table["verdict"].fillna(""), folded=table["family"].str.casefold())
-    lines = (line.strip() for each in SCRIPTS for line in _source(f"{each}.js").splitlines())
+    sources = ((TEMPLATES / "card" / f"{each}.js").read_text("utf-8") for each in SCRIPTS)
+    lines = (line.strip() for source in sources for line in source.splitlines())
     joined = "\n".join(line for line in lines if line and not line.startswith("//"))
     script = f'(() => {{\n"use strict";\n{joined}\n}})();'
     style = "\n".join(line.strip() for line in style_sheet("card/card.css").splitlines())
@@ -184,10 +176,6 @@ def make_card(
             version=__version__,
         )
     )
-
-
-def _source(name: str) -> str:
-    return (TEMPLATES / "card" / name).read_text("utf-8").strip()
 
 
 def _hash(text: str) -> str:

@@ -53,11 +53,7 @@ def templates() -> Environment:
         extensions=["jinja2.ext.do"],
     )
     made.globals |= {"figures": figures, "format": format}
-    said = (
-        "capital counted day expected hours in_hundred is_known listed name share span times unbroken "
-        "verdict_mark whole window years"
-    )
-    made.filters |= {each: getattr(format, each) for each in said.split()}
+    made.filters |= {name: say for name, say in vars(format).items() if callable(say)}
     made.filters |= {"family": _family, "component": _component, "named": _named, "columns": _columns}
     amounts = (format.money, format.money_span, format.limit, format.set_at)
     made.filters |= {each.__name__: _in_currency(each) for each in amounts}

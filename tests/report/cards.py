@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from reliability.records.files import replace_file
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.card import write_card
+from reliability.report.card import make_card
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
@@ -42,7 +43,7 @@ class Card:
 def make_card_of(records, path, **more):
     """Fit a ledger as of its last day and write its card."""
     appraiser = fit_appraiser(records, records.last_date())
-    write_card(appraiser, records, path, **more)
+    replace_file(path, make_card(appraiser, records, **more))
     return Card(path, appraiser, records)
 
 

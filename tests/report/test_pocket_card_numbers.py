@@ -12,9 +12,10 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
+from reliability.records.files import replace_file
 from reliability.records.frames import Records
 from reliability.records.package import load_package_records
-from reliability.report.card import write_card
+from reliability.report.card import make_card
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import (
     BREAK,
@@ -321,7 +322,7 @@ def test_a_name_is_shown_as_it_is_and_found_by_its_model(pages):
 def test_a_ledger_that_holds_nothing_yet_judges_too(browser, tmp_path):
     appraiser = fit_appraiser(Records(), datetime.date(2026, 1, 1))
     card = Card(tmp_path / "card.html", appraiser, Records())
-    write_card(appraiser, card.records, card.path)
+    replace_file(card.path, make_card(appraiser, card.records))
     page = browser.new_page()
     page.goto(card.path.as_uri())
     rows = [{"offer": "1", "family": "Skolm 1", "asked": "20", "built_from": "1980", "rust": "yes"}]
@@ -345,7 +346,7 @@ def test_a_ledger_that_holds_nothing_yet_judges_too(browser, tmp_path):
 def test_gaps_that_are_too_many_to_count_are_in_every_note(cards, browser, tmp_path, missing):
     tally = replace(cards["nasty"].appraiser.tally, gaps="too many", jobs_missing=missing)
     card = replace(cards["nasty"], appraiser=replace(cards["nasty"].appraiser, tally=tally))
-    write_card(card.appraiser, card.records, tmp_path / "card.html")
+    replace_file(tmp_path / "card.html", make_card(card.appraiser, card.records))
     page = browser.new_page()
     page.goto((tmp_path / "card.html").as_uri())
     rows = random_offers(card.appraiser, 10, seed=3)
