@@ -1320,7 +1320,7 @@ def spend(bench: Bench, what: str | None, **given: Any) -> None:
         show_default=True, help="Folder of the pages.")  # fmt: skip
 @as_of_option("The day the pages speak for; the last one on record otherwise.")
 @option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
-def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any) -> Said:
+def report(bench: Bench, every: bool, out: Path, cluster: str | None, pdf: bool, **how: Any) -> Said:
     """Regenerate the pages whose content changed.
 
     The others are left untouched. Where there is no ledger of your own yet, the pages are made from the demo
@@ -1328,7 +1328,7 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
     """
     if every and how["families"]:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
-    from reliability.report.run import content_of, make_pages, still_shown
+    from reliability.report.run import content_of, make_pages, print_pages, still_shown
 
     how["families"], as_of = how["families"] or None, how["as_of"]
 
@@ -1350,7 +1350,8 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
         note(remark)
     parts = [f"{counted(len(made.made), 'page')} made", f"{len(made.kept)} unchanged"]
     parts += [f"{len(made.removed)} removed"] if made.removed else []
-    parts += [f"{len(made.printed)} printed"] if made.printed else []
+    if pdf and (printed := print_pages(out, [*made.made, *made.kept])):
+        parts += [f"{len(printed)} printed"]
     day = f" as of {as_of}" if as_of else ""
     return f"{', '.join(parts)}{day}: {out / 'index.html'}"
 

@@ -55,7 +55,7 @@ def records(ledger):
 def plain(records, tmp_path_factory):
     """Every file of a plain run, with its checksum."""
     out = tmp_path_factory.mktemp("plain")
-    made = make_pages(records, out, families=[FAMILY], workers=1, progress=False)
+    made = make_pages(records, out, families=[FAMILY], workers=1)
     assert len(made.made) == 2
     return checksums(out)
 

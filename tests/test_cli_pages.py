@@ -20,10 +20,11 @@ def calls(monkeypatch):
 
     def make_pages(records, out, **more):
         made.append({"jobs": len(records.jobs), "out": out, **more})
-        return PagesMade(("index.html", "fleet.html"), ("ledger.html",), ("families/old.html",), ("a.pdf",),
+        return PagesMade(("index.html", "fleet.html"), ("ledger.html",), ("families/old.html",),
                          ("fleet.html, cell 3: look here",))  # fmt: skip
 
     monkeypatch.setattr(run, "make_pages", make_pages)
+    monkeypatch.setattr(run, "print_pages", lambda out, pages: [made.append((out, pages))])
     return made
 
 
@@ -40,9 +41,10 @@ def test_what_was_made_is_told(command_line, calls):
         "2 pages made, 1 unchanged, 1 removed, 1 printed as of 2026-06-16: pages/index.html\n"
     )
     assert result.stderr == "fleet.html, cell 3: look here\n"
-    (call,) = calls
+    call, printed = calls
+    assert printed == (Path("pages"), ["index.html", "fleet.html", "ledger.html"])
     assert len(call.pop("content")) == 64
-    assert call == {"jobs": 1, "out": Path("pages"), "families": None, "demo": False, "pdf": True,
+    assert call == {"jobs": 1, "out": Path("pages"), "families": None, "demo": False,
                     "as_of": datetime.date(2026, 6, 16), "executor": None, "odds": None}  # fmt: skip
 
 
@@ -58,7 +60,7 @@ def test_where_nothing_changed_the_ledger_is_not_read(command_line, calls, monke
     result = command_line.run("report", "--out", "pages")
     assert result.stdout == "0 pages made, 1 unchanged: pages/index.html\n"
     (((_, out), more),) = asked
-    assert (out, more, calls) == (Path("pages"), {"families": None, "pdf": False, "as_of": None}, [])
+    assert (out, more, calls) == (Path("pages"), {"families": None, "as_of": None}, [])
 
 
 def test_without_a_ledger_of_ones_own_it_is_the_demo(plain, calls):

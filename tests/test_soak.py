@@ -40,7 +40,7 @@ def append_and_report(jobs, every, with_pages):
                 if with_pages:
                     from reliability.report.run import make_pages
 
-                    make_pages(read_records(ledger), Path(name, "pages"), families=[FAMILY], progress=False)
+                    make_pages(read_records(ledger), Path(name, "pages"), families=[FAMILY])
                 pages = _busy() - start
                 gc.collect()
                 with ledger.reading() as connection:

@@ -14,7 +14,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from hashlib import sha256
 from importlib import import_module
 from multiprocessing.connection import wait
@@ -84,7 +84,6 @@ class Run:
     demo: bool = False
     families: Sequence[str] | None = None  # only their pages, and the first page
     as_of: datetime.date | None = None  # the last date in the ledger if not given
-    notebooks: Path = NOTEBOOKS
 
     @property
     def day(self) -> str:
@@ -93,7 +92,7 @@ class Run:
 
     def key(self, content: str) -> str:
         """Everything that a whole run depends on: records, date, card, code, what was asked for."""
-        code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(self.notebooks, *PAGE_NOTEBOOKS)
+        code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(NOTEBOOKS, *PAGE_NOTEBOOKS)
         card = card_day(self.out, self.ledger)
         families = None if self.families is None else sorted(self.families)
         told = [content, self.ledger, self.day, families, card, __version__, *code]
@@ -177,21 +176,19 @@ class PagesMade:
     made: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()  # they show the same, and were left untouched
     removed: tuple[str, ...] = ()  # the ledger no longer holds what they show, or another ledger left them
-    printed: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()  # what the notebooks printed or warned, each with its page and cell
 
 
-def still_shown(ledger: str | Path, out: str | Path, *, pdf: bool = False, **asked: Any) -> PagesMade | None:
+def still_shown(ledger: str | Path, out: Path, **asked: Any) -> PagesMade | None:
     """Tell without reading a ledger that pages still show it; None where its records must be looked at.
 
-    What was asked for is told as to `make_pages`: families, as_of, notebooks.
+    What was asked for is told as to `make_pages`: families, as_of.
     """
-    out, content = Path(out).absolute(), content_of(ledger)
-    run = _run(out, _state(out)["ledger"], **asked)
+    run, content = Run(out, _state(out)["ledger"], **asked), content_of(ledger)
     kept = run.unchanged(run.key(content)) if content else ()
     if not kept or run.foreign():
         return None
-    return PagesMade(kept=kept, printed=print_pages(out, kept) if pdf else ())
+    return PagesMade(kept=kept)
 
 
 def content_of(ledger: str | Path) -> str:
@@ -204,52 +201,42 @@ def content_of(ledger: str | Path) -> str:
 
 def make_pages(
     records: "Records",
-    out: str | Path,
+    out: Path,
     *,
     demo: bool = False,
-    pdf: bool = False,
     content: str = "",  # `content_of` the ledger's file before the records were read from it
     workers: int = 2,  # how many processes, where the system can split one in two
-    progress: bool = True,
     executor: Executor | None = None,  # fits the odds of earlier days, perhaps on a cluster
     odds: Callable[[], "Appraiser"] | None = None,  # those of the commands, if of the same records and day
-    **asked: Any,  # families, as_of, notebooks: as in `Run`
+    **asked: Any,  # families, as_of: as in `Run`
 ) -> PagesMade:
     """Make pages; those that would show the same are left as they are."""
-    run = _run(out, whose(records, demo), demo=demo, **asked)
-    if not run.notebooks.is_dir():
+    run = Run(out, whose(records, demo), demo=demo, **asked)
+    if not NOTEBOOKS.is_dir():
         raise ReportError(
-            f"The notebooks that show the pages are not in {run.notebooks}. Run the report from a checkout "
-            "of the project, or name their folder."
+            f"The notebooks that show the pages are not in {NOTEBOOKS}. Run the report from a checkout "
+            "of the project."
         )
     keys = [run.key(each) for each in (records.fingerprint(), content) if each]
     if kept := run.unchanged(keys[0]):
         done = PagesMade(kept=kept, removed=_removed(run.out, run.foreign()))
     else:
-        done = _made(run, records, workers, progress, executor, odds)
+        done = _made(run, records, workers, executor, odds)
     pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
     runs = _state(run.out)["runs"]
     if any(runs.get(key) != pages for key in keys):
         runs = {**{key: left for key, left in runs.items() if key not in keys}, **dict.fromkeys(keys, pages)}
         left = {"ledger": run.ledger, "runs": dict(list(runs.items())[-_MOST_RUNS:])}
         replace_file(run.out / _STATE, json.dumps(left, indent=1) + "\n")
-    return replace(done, printed=print_pages(run.out, [*done.made, *done.kept])) if pdf else done
+    return done
 
 
-def _run(out: str | Path, ledger: str, notebooks: str | Path = NOTEBOOKS, **asked: Any) -> Run:
-    # Absolute: a worker of a cluster has a working directory of its own.
-    return Run(Path(out).absolute(), ledger, notebooks=Path(notebooks).absolute(), **asked)
-
-
-def _made(
-    run: Run, records: "Records", workers: int, progress: bool, executor: Executor | None, odds: Any
-) -> PagesMade:
+def _made(run: Run, records: "Records", workers: int, executor: Executor | None, odds: Any) -> PagesMade:
     from reliability.report.data import ReportData
 
     _check_families(records, run.families or ())
     foreign, card = run.foreign(), card_day(run.out, run.ledger)
-    if progress:
-        click.echo("Fitting lives, odds and prices …", err=True)
+    click.echo("Fitting lives, odds and prices …", err=True)
     with processes(executor, workers) as pool:
         data = ReportData(records, run.as_of, store=run.out / ".kept", card=card, odds=odds)
         data.prepare(data.family_pages if run.families is None else run.families, pool)
@@ -258,8 +245,7 @@ def _made(
     done: dict[str, _Shown] = {}
     for number, (page, each) in enumerate(_show_all(pages, data, run, workers), 1):
         done[page.target] = each
-        if progress:
-            _tell(f"{number:>{len(str(len(pages)))}}/{len(pages)} {page.target}", each, number == len(pages))
+        _tell(f"{number:>{len(str(len(pages)))}}/{len(pages)} {page.target}", each, number == len(pages))
     shown = {page.target: done[page.target] for page in pages}
     failures = [each.failure for each in shown.values() if each.failure]
     if failures:
@@ -339,7 +325,7 @@ def _show(page: Page, run: Run) -> _Shown:
     from reliability.report.data import open_report
     from reliability.report.render import render
 
-    notebook, target = run.notebooks / f"{page.kind}.ipynb", run.out / page.target
+    notebook, target = NOTEBOOKS / f"{page.kind}.ipynb", run.out / page.target
     try:
         foot = around(page, open_report(as_of=run.day), run)
         text, remarks = render(notebook, page.called, page.parameters(run.day), foot)

@@ -137,7 +137,7 @@ def test_judging_while_others_write(ledger, file, start, rounds, jobs_each, with
             seen.append(appraiser_of(reader).tally.jobs_finished)
             records = read_records(reader)
             if with_pages:
-                make_pages(records, file.parent / "pages", families=["Tarnwick T2"], progress=False)
+                make_pages(records, file.parent / "pages", families=["Tarnwick T2"])
                 assert list(file.parent.rglob("pages/**/*.html"))
         # Findings and jobs are of one state of the ledger, whenever it was read.
         assert len(records.findings) == 4 * len(records.jobs)

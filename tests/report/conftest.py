@@ -209,7 +209,7 @@ def demo(demo_records):
 def awkward_report(awkward_records, tmp_path_factory):
     """Write the report of the awkward ledger."""
     out = tmp_path_factory.mktemp("report")
-    make_pages(awkward_records, out, demo=True, workers=1, progress=False)
+    make_pages(awkward_records, out, demo=True, workers=1)
     return out
 
 

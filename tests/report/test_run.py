@@ -36,15 +36,10 @@ from tests.report.test_data import DAY
 
 
 @pytest.fixture
-def run(quick_books):
+def run(quick_books, monkeypatch):
     """Make pages that show next to nothing."""
-
-    def run(records, out, **given):
-        return make_pages(
-            records, out, **{"progress": False, "workers": 1, "notebooks": quick_books, **given}
-        )
-
-    return run
+    monkeypatch.setattr(run_module, "NOTEBOOKS", quick_books)
+    return lambda records, out, **given: make_pages(records, out, **{"workers": 1, **given})
 
 
 def touched(out):
@@ -68,7 +63,7 @@ def test_a_run_makes_every_page_and_the_next_one_touches_nothing(
     assert touched(out) == before
 
 
-def test_pages_by_processes_are_those_by_one(tmp_path, awkward_records, quick_books, run):
+def test_pages_by_processes_are_those_by_one(tmp_path, awkward_records, run):
     one, two = tmp_path / "one", tmp_path / "two"
     made = run(awkward_records, one, workers=1)
     assert run(awkward_records, two, workers=2) == made
@@ -108,9 +103,7 @@ def test_whatever_changed_is_made_anew(tmp_path, awkward_records, run, what):
     "what",
     ["nothing", "the ledger", "its log", "a page", "a foreign page", "the card", "the day", "all pages"],
 )
-def test_what_the_last_run_left_is_told_without_reading_the_ledger(
-    tmp_path, awkward_records, run, quick_books, what
-):
+def test_what_the_last_run_left_is_told_without_reading_the_ledger(tmp_path, awkward_records, run, what):
     file, out = tmp_path / "bench.db", tmp_path / "out"
     file.write_bytes(b"as it is")
     mine = replace(awkward_records, ledger="mine")
@@ -130,30 +123,28 @@ def test_what_the_last_run_left_is_told_without_reading_the_ledger(
     elif what == "all pages":
         given["families"] = None
     before = touched(out)
-    found = still_shown(file, out, notebooks=quick_books, **given)
+    found = still_shown(file, out, **given)
     assert found == (PagesMade(kept=made) if what == "nothing" else None)
     assert touched(out) == before
-    assert still_shown("postgresql://server/bench", out, notebooks=quick_books) is None
+    assert still_shown("postgresql://server/bench", out) is None
 
 
 def test_a_run_that_finds_nothing_changed_loads_nothing_that_computes(tmp_path):
     code = (
-        "import sys\nfrom reliability.report.run import still_shown\n"
-        f"still_shown({__file__!r}, {str(tmp_path)!r})\n"
+        "import sys\nfrom pathlib import Path\nfrom reliability.report.run import still_shown\n"
+        f"still_shown({__file__!r}, Path({str(tmp_path)!r}))\n"
         "print(sorted({'numpy', 'pandas', 'scipy', 'sqlalchemy', 'papermill', 'jinja2'} & set(sys.modules)))"
     )
     assert run_python(code) == "[]\n"
 
 
-def test_a_run_over_another_copy_of_the_same_records_is_told_the_next_time(
-    tmp_path, awkward_records, run, quick_books
-):
+def test_a_run_over_another_copy_of_the_same_records_is_told_the_next_time(tmp_path, awkward_records, run):
     file, out = tmp_path / "bench.db", tmp_path / "out"
     made = run(awkward_records, out).made  # nothing is known of where they come from
     file.write_bytes(b"as it is")
-    assert still_shown(file, out, notebooks=quick_books) is None
+    assert still_shown(file, out) is None
     run(awkward_records, out, content=content_of(file))
-    assert still_shown(file, out, notebooks=quick_books) == PagesMade(kept=tuple(sorted(made)))
+    assert still_shown(file, out) == PagesMade(kept=tuple(sorted(made)))
 
 
 def page_of(ledger, **marks):
@@ -235,17 +226,11 @@ def test_a_failing_page_is_named_with_its_cell_and_the_others_are_made(
     assert str(tmp_path) not in text
 
 
-def test_a_process_that_ends_is_told(tmp_path, awkward_records, write_notebook, quick_books, run):
+def test_a_process_that_ends_is_told(tmp_path, awkward_records, write_notebook, run):
     write_notebook("fleet", {"answer": "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)"},
                    'ledger: str = ""\nas_of: str = ""')  # fmt: skip
     with pytest.raises(ReportError, match=r"the process that ran fleet\.ipynb was ended from outside"):
         run(awkward_records, tmp_path / "out", workers=2)
-
-
-def test_pages_are_printed_on_request(tmp_path, awkward_records, run, monkeypatch):
-    monkeypatch.setattr(run_module, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
-    made = run(awkward_records, tmp_path / "out", pdf=True)
-    assert len(made.printed) == len(made.made)
 
 
 def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path, awkward_records, run):
@@ -263,12 +248,13 @@ def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path, awkward_rec
         run(records, tmp_path / "out", families=["Quillmarsh 7"])
 
 
-def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, awkward_records, run):
+def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, awkward_records, run, monkeypatch):
     out = tmp_path / "out"
     with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
         run(awkward_records, out, families=["Quillmarsh"])
+    monkeypatch.setattr(run_module, "NOTEBOOKS", tmp_path / "none")
     with pytest.raises(ReportError, match=r"The notebooks that show the pages are not in .*none"):
-        run(awkward_records, out, notebooks=tmp_path / "none")
+        run(awkward_records, out)
     assert not (out / "index.html").exists()
 
 
@@ -278,7 +264,7 @@ def test_a_ledger_without_a_job_has_its_pages(tmp_path, run):
 
 
 def test_a_run_tells_how_far_it_is_on_standard_error(tmp_path, awkward_records, run, capsys):
-    run(awkward_records, tmp_path / "out", progress=True)
+    run(awkward_records, tmp_path / "out")
     said = capsys.readouterr()
     assert said.out == ""
     first, *rest = said.err.splitlines()
@@ -292,19 +278,16 @@ class Terminal(io.StringIO):
         return True
 
 
-@pytest.mark.parametrize("is_shown", [True, False])
-def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(
-    tmp_path, awkward_records, quick_books, run, monkeypatch, is_shown
-):
+def test_a_terminal_shows_one_line(tmp_path, awkward_records, quick_books, run, monkeypatch):
     (quick_books / "index.ipynb").write_text(
         (quick_books / "index.ipynb").read_text().replace("Shown(", "No(")
     )
     monkeypatch.setattr(sys, "stderr", Terminal())
     with pytest.raises(ReportError, match="1 of 2 pages could not be made"):
-        run(awkward_records, tmp_path / "out", families=[LONG], progress=is_shown)
+        run(awkward_records, tmp_path / "out", families=[LONG])
     (family,) = (tmp_path / "out/families").iterdir()
     pages = f"\r\033[K1/2 families/{family.name}\r\033[K2/2 index.html failed\n"
-    assert sys.stderr.getvalue() == (f"Fitting lives, odds and prices …\n{pages}" if is_shown else "")
+    assert sys.stderr.getvalue() == f"Fitting lives, odds and prices …\n{pages}"
 
 
 def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path):
