@@ -779,7 +779,8 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
             told = ", ".join(rows_of(count, table) for table, count in gone.items())
             return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
 
-        return bench.run(taken_back, "read" if dry_run else "write")
+        bench.run(taken_back, "read" if dry_run else "write")
+        return None
     from reliability.records.package import DEMO, described_in
 
     if not ways and described_in(path if path.is_dir() else path.parent).get(DEMO) is True:
