@@ -3,8 +3,9 @@
 import datetime
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -90,104 +91,72 @@ class CellLikelihood:
 class Maximum:
     """Masses that maximise a likelihood."""
 
-    mass: FloatArray  # (n_cells,)
+    mass: FloatArray  # (n_cells,); they add up to 1
     log_likelihood: float
-    multiplier: FloatArray  # (n_groups,): rise in log-likelihood per unit of mass granted to each group
     gap: float  # the log-likelihood is at most this far below its supremum
 
 
 def maximise(
-    likelihood: CellLikelihood, group: IntArray | None = None, total: FloatArray | None = None,
-    start: FloatArray | None = None, tolerance: float = TOLERANCE,
-) -> Maximum:  # fmt: skip
-    """Maximise the likelihood over masses, with a fixed total in each group of cells; else all are one."""
+    likelihood: CellLikelihood, start: FloatArray | None = None, tolerance: float = TOLERANCE
+) -> Maximum:
+    """Maximise the likelihood over all masses that add up to 1."""
     # Few cells carry mass at the maximum. Each round takes a self-consistency step (expectation and
     # maximisation), then one Newton step on the cells that carry mass and, between any two of them, the one
     # that wants it most: the second-order expansion of the log-likelihood is a least-squares problem under
     # non-negativity (Y. Wang, "On fast computation of the non-parametric maximum likelihood estimate of a
     # mixing distribution", J. R. Stat. Soc. B 69 (2007) 185-198). It ends where the optimality conditions
-    # hold: no cell has a larger derivative than the multiplier of its group.
-    group = np.zeros(likelihood.n_cells, dtype=np.int64) if group is None else group
-    total = np.ones(1) if total is None else total
-    mass = np.zeros(likelihood.n_cells) if start is None else _scaled(start, group, total)
-    if np.any(likelihood.of_records(mass) <= 0) or np.any(_totals(mass, group, total) < 0.5 * total):
-        mass = 0.9 * mass + 0.1 * _cover(likelihood, total[group] > 0)
-        for number in np.flatnonzero(total > 0):  # each group that must have some gets some
-            inside = np.flatnonzero(group == number)
-            mass[inside[inside.size // 2]] += 1e-3
-        mass = _scaled(mass, group, total)
+    # hold: no cell has a larger derivative than the number of records.
+    mass = np.zeros(likelihood.n_cells) if start is None else start
+    if np.any(likelihood.of_records(mass) <= 0):
+        mass = 0.9 * mass + 0.1 * _cover(likelihood)
+        mass = mass / mass.sum()
     tolerance = tolerance * float(likelihood.count.sum())
-    best = _checked(likelihood, mass, group, total)
+    best = _checked(likelihood, mass)
     for _ in range(MAX_ROUNDS):
         if best.gap <= tolerance:
             break
-        mass = _scaled(best.mass * likelihood.gradient(best.mass), group, total)
-        new = _checked(likelihood, _newton(likelihood, mass, group, total), group, total)
+        mass = best.mass * likelihood.gradient(best.mass)
+        new = _checked(likelihood, _newton(likelihood, mass / mass.sum()))
         if new.log_likelihood <= best.log_likelihood and new.gap >= best.gap:
             break
         best = new
     return best
 
 
-def _scaled(mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
-    """Masses in their old proportions with the wanted total in each group."""
-    have = _totals(mass, group, total)
-    factor = np.divide(total, have, out=np.zeros_like(total), where=have > 0)
-    return mass * factor[group]
-
-
-def _totals(mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
-    return np.bincount(group, mass, total.size).astype(np.float64)
-
-
-def _cover(likelihood: CellLikelihood, allowed: BoolArray) -> FloatArray:
-    """Equal masses on few cells, such that every record that can happen on the cells allowed does."""
-    cells = np.flatnonzero(allowed)
-    first, last = np.searchsorted(cells, likelihood.first), np.searchsorted(cells, likelihood.last)
-    record = np.repeat(np.arange(likelihood.start.size), np.diff(likelihood.start, append=first.size))
-    rows = np.flatnonzero(first < last)
-    rows = rows[np.append(True, np.diff(record[rows]) != 0)[: rows.size]]  # one alternative will do
-    mass = np.zeros(likelihood.n_cells)
+def _cover(likelihood: CellLikelihood) -> FloatArray:
+    """Equal masses on few cells, such that every record has some of them."""
+    rows = np.flatnonzero(likelihood.first < likelihood.last)
+    rows = rows[np.unique(np.searchsorted(likelihood.start, rows, side="right"), return_index=True)[1]]
+    mass = np.zeros(likelihood.n_cells)  # above: one alternative of each record will do
     hit = -1
-    for row in rows[np.argsort(last[rows], kind="stable")]:
-        if first[row] > hit:
-            hit = last[row] - 1
-            mass[cells[hit]] = 1.0
-    return mass / max(mass.sum(), 1.0)
+    for row in rows[np.argsort(likelihood.last[rows], kind="stable")]:
+        if likelihood.first[row] > hit:
+            hit = likelihood.last[row] - 1
+            mass[hit] = 1.0
+    return mass / mass.sum()
 
 
-def _checked(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, total: FloatArray) -> Maximum:
-    """Attach the multipliers and the distance from the optimality conditions."""
-    gradient = likelihood.gradient(mass)
-    value = np.bincount(group, mass * gradient, total.size)
-    multiplier = np.divide(value, total, out=np.zeros_like(total), where=total > 0)
-    best = np.full(total.size, -np.inf)
-    np.maximum.at(best, group, gradient)
-    # Concavity: no masses with these totals gain more than the first-order rise.
-    gap = float(np.sum(np.where(total > 0, total * (best - multiplier), 0.0)))
-    return Maximum(mass, likelihood.log(mass), multiplier, gap)
+def _checked(likelihood: CellLikelihood, mass: FloatArray) -> Maximum:
+    """Attach the distance from the optimality conditions."""
+    # Concavity: no masses gain more than the first-order rise.
+    gap = float(likelihood.gradient(mass).max() - likelihood.count.sum())
+    return Maximum(mass, likelihood.log(mass), gap)
 
 
-def _newton(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
+def _newton(likelihood: CellLikelihood, mass: FloatArray) -> FloatArray:
     """One Newton step with a line search; the masses never get less likely."""
-    gradient = likelihood.gradient(mass)
-    multiplier = _checked(likelihood, mass, group, total).multiplier
-    carries = mass > 1e-6 / mass.size * total[group]
-    wanting = _wanting(gradient - np.where(total > 0, multiplier, np.inf)[group], carries)
-    cells = np.flatnonzero(carries | wanting)
-    own, scale = np.eye(total.size)[:, group[cells]], total[group[cells]]
-    # In shares of each group's total, which are kept by multipliers and a penalty on what those leave.
-    heavy = _PENALTY * likelihood.count.sum()
-    curve = likelihood.gram(cells, likelihood.of_records(mass)) * np.outer(scale, scale) + heavy * own.T @ own
+    gradient, n = likelihood.gradient(mass), likelihood.count.sum()
+    carries = mass > 1e-6 / mass.size
+    cells = np.flatnonzero(carries | _wanting(gradient - n, carries))
+    # The total is kept by a multiplier, n, and a penalty on what that leaves.
+    heavy = _PENALTY * n
+    curve = likelihood.gram(cells, likelihood.of_records(mass)) + heavy
     curve[np.diag_indices_from(curve)] *= 1 + _RIDGE
-    rise = scale * (2 * gradient - multiplier[group])[cells] + heavy
     root = np.linalg.cholesky(curve)
-    aim = np.zeros_like(mass)
-    aim[cells] = scale * nnls(root.T, solve_triangular(root, rise, lower=True), maxiter=30 * cells.size)[0]
-    aim = _scaled(aim, group, total)
-    if np.any(_totals(aim, group, total) < 0.5 * total):
-        return mass
-    return _search(likelihood, mass, aim - mass, float(gradient @ (aim - mass)))
+    aim, rise = np.zeros_like(mass), 2 * gradient[cells] - n + heavy
+    aim[cells] = nnls(root.T, solve_triangular(root, rise, lower=True), maxiter=30 * cells.size)[0]
+    step = aim / aim.sum() - mass
+    return _search(likelihood, mass, step, float(gradient @ step))
 
 
 def _wanting(over: FloatArray, carries: BoolArray) -> BoolArray:
@@ -301,9 +270,11 @@ def _cell_likelihood(first: IntArray, last: IntArray, records: LifeRecords, n_ce
 # ---- Likelihood-ratio limits for the share failed by an age, from intervals of any kind
 
 _STEPS = 40
-_CLOSE = 1e-5  # in log odds; the error of a Newton step is of second order
+# In the root of the ratio, and in log odds; the error of the Newton step from there is of second order.
+_CLOSE, _NEAR = 1e-3, 0.1
+_LONGEST = 2.0  # change in one step, as a factor's logarithm
 _PRECISION = 1e-8
-_EDGE = 1e-9
+_EDGE = 1e-8
 
 
 def share_limits(masses: Masses, age_years: float, level: float) -> tuple[float, float]:
@@ -311,59 +282,55 @@ def share_limits(masses: Masses, age_years: float, level: float) -> tuple[float,
     # The share is held at a value while all masses adapt; the values whose likelihood ratio stays below the
     # chi-square quantile make the interval. Between inspections the true law has smaller quantiles, so it
     # errs on the wide side there.
-    profile = _MassProfile(masses, age_years, float(chdtri(1, 1 - level)))
-    return profile.limit(0.0), profile.limit(1.0)
+    _, right, likelihood = cells_of(masses.records, age_years)
+    start = np.zeros(right.size)
+    start[np.searchsorted(right, masses.right)] = masses.mass
+    free, by_age = maximise(likelihood, start), int(np.searchsorted(right, age_years, side="right"))
+    allowed = float(chdtri(1, 1 - level))
+    later, sooner = (_most(likelihood, free, run, allowed) for run in ((by_age, right.size), (0, by_age)))
+    return 1 - later, sooner
 
 
-class _MassProfile:
-    """Likelihood ratio as a function of the share failed by one age."""
-
-    def __init__(self, masses: Masses, age_years: float, allowed: float) -> None:
-        _, right, self.likelihood = cells_of(masses.records, age_years)
-        start = np.zeros(right.size)
-        start[np.searchsorted(right, masses.right)] = masses.mass
-        self.free = maximise(self.likelihood, start=start)
-        self.allowed = allowed
-        self.group = (right > age_years).astype(np.int64)
-        self.best = float(self.free.mass[self.group == 0].sum())
-
-    def fit(self, share: float, start: FloatArray) -> tuple[Maximum, float]:
-        """Maximum with this share, and its likelihood ratio less what is allowed."""
-        total = np.array([share, 1.0 - share])
-        found = maximise(self.likelihood, self.group, total, start, _PRECISION)
-        return found, 2 * (self.free.log_likelihood - found.log_likelihood) - self.allowed
-
-    def limit(self, end: float) -> float:
-        """Share towards `end` at which the likelihood ratio reaches what is allowed."""
-        sign = 1.0 if end else -1.0
-        if abs(self.best - end) <= _EDGE:
-            return end
-        # Can every record have happened with no mass in the group that this end leaves empty?
-        rest = (self.group != int(end)) / self.group.size
-        possible = bool(np.all(self.likelihood.of_records(rest) > _EDGE))
-        if possible and self.fit(end, self.free.mass)[1] <= 0:
-            return end
-        # The ratio is convex in the share: Newton from outside comes monotonically closer, on the
-        # log-odds scale with the square root of the ratio it is nearly straight.
-        inside, outside = logit(np.clip(self.best, _EDGE, 1 - _EDGE)), logit(abs(end - _EDGE))
-        n = float(self.likelihood.count.sum())
-        centre = (self.best * n + 0.5) / (n + 1)
-        wide = np.sqrt(2 * self.allowed / (n * centre * (1 - centre)))
-        share, start = float(expit(logit(centre) + sign * min(wide, 4.0))), self.free.mass
-        for _ in range(_STEPS):
-            found, over = self.fit(share, start)
-            start, place = found.mass, logit(share)
-            inside, outside = (place, outside) if over < 0 else (inside, place)
-            slope = -2 * (found.multiplier[0] - found.multiplier[1]) * share * (1 - share)
-            root = np.sqrt(max(over + self.allowed, 1e-4))
-            step = (np.sqrt(self.allowed) - root) * 2 * root / slope if slope * sign > 0 else np.inf
-            place = place + step
-            if not min(inside, outside) < place < max(inside, outside):
-                place = (inside + outside) / 2
-            share = float(expit(place))
-            if abs(step) < _CLOSE or abs(outside - inside) < 1e-9:
-                break
-        return share
+def _most(likelihood: CellLikelihood, free: Maximum, run: tuple[int, int], allowed: float) -> float:
+    """Largest share of a run of cells at which the likelihood ratio does not pass what is allowed."""
+    best = float(free.mass[slice(*run)].sum())
+    if best >= 1 - _EDGE:
+        return 1.0
+    # Can every record have happened with all mass in the run?
+    first, last = (np.clip(ends, *run) - run[0] for ends in (likelihood.first, likelihood.last))
+    inside = replace(likelihood, first=first, last=last, n_cells=run[1] - run[0])
+    if np.all(inside.of_records(np.full(inside.n_cells, 1 / likelihood.n_cells)) > 0):
+        all_inside = maximise(inside, free.mass[slice(*run)] / max(best, _EDGE), _PRECISION)
+        if 2 * (free.log_likelihood - all_inside.log_likelihood) <= allowed:
+            return 1.0
+    # More records that say no more than "in this run" raise its share and leave the likeliest masses for that
+    # share: with `extra` of them, the log-likelihood of the true ones falls by extra / share per unit of it.
+    columns = {"first": run[0], "last": run[1], "weight": 1.0}
+    more: dict[str, Any] = {
+        name: np.append(value, getattr(likelihood, name)) for name, value in columns.items()
+    }
+    more["start"] = np.append(0, likelihood.start + 1)
+    n, target, mass = float(likelihood.count.sum()), np.sqrt(allowed), free.mass
+    centre = (best * n + 0.5) / (n + 1)
+    log_extra = np.log(target) + 0.5 * (np.log(n) + logit(centre))  # as for that many inspections at one age
+    few, many, log_before, before = -np.inf, np.inf, 0.0, 0.0
+    for _ in range(_STEPS):
+        count = np.append(np.exp(log_extra), likelihood.count)
+        mass = maximise(replace(likelihood, **more, count=count), mass, _PRECISION).mass
+        share = min(float(mass[slice(*run)].sum()), 1 - _EDGE)
+        root = np.sqrt(max(2 * (free.log_likelihood - likelihood.log(mass)), 1e-4))
+        if root < target and share == 1 - _EDGE:
+            return 1.0
+        step = (target - root) * root / (count[0] * (1 - share))  # the root is nearly straight in log odds
+        if (abs(root - target) < _CLOSE and abs(step) < _NEAR) or many - few < 1e-9:
+            break
+        few, many = (log_extra, many) if root < target else (few, log_extra)
+        slope = (root - before) / (log_extra - log_before) if before else root
+        log_before, before = log_extra, root
+        log_extra += np.clip((target - root) / max(slope, 1e-9), -_LONGEST, _LONGEST)
+        if not few < log_extra < many:
+            log_extra = 0.5 * (few + many)
+    return float(expit(logit(share) + step))
 
 
 # ---- Current status: each part was looked at once and was found failed or sound
