@@ -1,7 +1,7 @@
 """One page: its notebook's parameters checked, its cells run here, what they show set in our frame.
 
-papermill puts the parameters in; no kernel is started. The page is one file without a script, to be read
-offline.
+Notebooks run through papermill, by its own way of putting another engine in: no kernel is started. The page
+is one file without a script, to be read offline.
 """
 
 import ast
@@ -23,8 +23,8 @@ from reliability.report.show import style_sheet, templates
 _GRAMMAR = "rfc3987_syntax"
 sys.modules.setdefault(_GRAMMAR, None)  # type: ignore[arg-type]
 import papermill  # noqa: E402
+from papermill.engines import Engine, NotebookExecutionManager, papermill_engines  # noqa: E402
 from papermill.iorw import load_notebook_node  # noqa: E402
-from papermill.parameterize import parameterize_notebook  # noqa: E402
 
 if sys.modules[_GRAMMAR] is None:
     del sys.modules[_GRAMMAR]
@@ -33,39 +33,28 @@ if sys.modules[_GRAMMAR] is None:
 def render(
     notebook: Path, subject: str, parameters: Mapping[str, str], around: Mapping[str, Any]
 ) -> tuple[str, list[str]]:
-    """Run a notebook in this process and make a page of what it shows; and what it printed, by cell.
-
-    Cells are run up to the first that fails. What they print is caught for the whole process.
-    """
+    """Run a notebook in this process and make a page of what it shows; and what it printed, by cell."""
     shown: list[Markup] = []
     printed: list[str] = []
-    names: dict[str, Any] = {
-        "__name__": "page",
-        "display": lambda *some: shown.extend(map(_markup, some)),
-    }
-    with _as_before():
-        for cell in _filled(notebook, parameters).cells:
-            if cell.cell_type == "markdown":
-                from nbconvert.filters import markdown2html  # no page of ours has such a cell
-
-                shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
-            elif cell.cell_type == "code":
-                said = StringIO()
-                try:
-                    with redirect_stdout(said), redirect_stderr(said):
-                        _run_cell(cell.source, names)
-                except (Exception, SystemExit) as error:
-                    place = f"{subject}: cell {cell.id!r} of {notebook.name}"
-                    raise ReportError(f"{place} failed: {type(error).__name__}: {error}") from None
-                printed += [f"{cell.id}: {line}" for line in said.getvalue().splitlines() if line.strip()]
+    papermill.execute_notebook(
+        _checked(notebook, parameters),
+        None,
+        parameters=dict(parameters),
+        engine_name=EngineHere.__name__,
+        kernel_name="python3",
+        progress_bar=False,
+        place=f"{subject}: cell {{!r}} of {notebook.name}",
+        shown=shown,
+        printed=printed,
+    )
     style = style_sheet("style.css")
     page = templates().get_template("page.html.j2").render(page=around, style=Markup(style), shown=shown)
     lines = (line.rstrip() for line in page.splitlines())
     return "\n".join(line for line in lines if line) + "\n", printed
 
 
-def _filled(notebook: Path, parameters: Mapping[str, str]) -> Any:
-    """Read a notebook and put its parameters in; refuse those that it does not have."""
+def _checked(notebook: Path, parameters: Mapping[str, str]) -> Any:
+    """Read a notebook; refuse parameters that it does not have."""
     book = load_notebook_node(str(notebook))
     tagged = sum("parameters" in cell.metadata.tags for cell in book.cells)
     if tagged != 1:
@@ -74,7 +63,41 @@ def _filled(notebook: Path, parameters: Mapping[str, str]) -> Any:
     for each in parameters:
         if each not in known:
             raise unknown(f"{notebook.name} has no parameter", each, known)
-    return parameterize_notebook(book, dict(parameters))
+    return book
+
+
+class EngineHere(Engine):
+    """papermill's engine without a kernel."""
+
+    @classmethod
+    def execute_managed_notebook(
+        cls, nb_man: NotebookExecutionManager, kernel_name: str, *, place: str, shown: list[Markup],
+        printed: list[str], **_: Any,
+    ) -> None:  # fmt: skip
+        """Run the cells up to the first that fails; keep what they show, and the lines that they print."""
+        names: dict[str, Any] = {
+            "__name__": "page",
+            "display": lambda *some: shown.extend(map(_markup, some)),
+        }
+        with _as_before():
+            for cell in nb_man.nb.cells:
+                if cell.cell_type == "markdown":
+                    from nbconvert.filters import markdown2html  # no page of ours has such a cell
+
+                    shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
+                elif cell.cell_type == "code":
+                    said = StringIO()  # caught for the whole process
+                    try:
+                        with redirect_stdout(said), redirect_stderr(said):
+                            _run_cell(cell.source, names)
+                    except (Exception, SystemExit) as error:
+                        told = f"failed: {type(error).__name__}: {error}"
+                        raise ReportError(f"{place.format(cell.id)} {told}") from None
+                    lines = said.getvalue().splitlines()
+                    printed += [f"{cell.id}: {line}" for line in lines if line.strip()]
+
+
+papermill_engines.register(EngineHere.__name__, EngineHere)
 
 
 def _run_cell(source: str, names: dict[str, Any]) -> None:
