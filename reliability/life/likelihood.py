@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import xlog1py, xlogy
 
-from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, Rows, run_starts
+from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray
 
 # ---- Log-likelihood of partly known Weibull lives, with its slope and curvature, all strata at once
 # With ``z = slope * x + level`` the Weibull share failed is ``1 - exp(-exp(z))``, where ``x`` is log
@@ -69,9 +69,9 @@ def _left_part(z: FloatArray, hazard: FloatArray) -> tuple[FloatArray, FloatArra
 
 
 class _Terms:
-    """Formulas for the rows of one table, sorted into the kinds of censoring."""
+    """Formulas for rows, sorted into the kinds of censoring."""
 
-    def __init__(self, rows: Rows, first_age: FloatArray, spread: FloatArray) -> None:
+    def __init__(self, rows: Collapsed, first_age: FloatArray, spread: FloatArray) -> None:
         origin, stretch = first_age[rows.stratum], spread[rows.stratum]
         with np.errstate(divide="ignore", invalid="ignore"):  # bounds 0 and inf are not used below
             low_x = np.log1p((rows.lower - origin) / origin) / stretch
@@ -161,43 +161,48 @@ class Likelihood:
     def __init__(self, data: Collapsed, known: tuple[Any, ...] | None = None) -> None:
         self.data, self.n_strata = data, data.strata.size
         self.first_age, self.spread, self.steep, self.unit = known or _by_strata(data)
-        self._single = _Terms(data.single, self.first_age, self.spread)
-        self._mixed = _Terms(data.mixed, self.first_age, self.spread)
-        self._record, self._log_weight = data.mixed.record, np.log(data.mixed.weight)
+        self._terms = _Terms(data, self.first_age, self.spread)
+        self.x = self._terms.x  # (n_rows,): the standardised log age that stands for each row
+        self._stratum, self._count = data.stratum[data.start], data.count[data.start]
+        # Records with alternatives: which, their rows, and where each begins among these.
+        self._mixed, length = np.flatnonzero(data.length > 1), data.length
+        self._rows = np.flatnonzero(np.repeat(length > 1, length))
+        length = length[self._mixed]
+        self._start, self._record = np.cumsum(length) - length, np.repeat(np.arange(length.size), length)
+        self._log_weight = np.log(data.weight[self._rows])
 
     def take(self, keep: BoolArray | IntArray) -> "Likelihood":
         """Keep some strata, by a mask or by their positions."""
         known = tuple(each[keep] for each in (self.first_age, self.spread, self.steep, self.unit))
         return Likelihood(self.data.take(keep), known)
 
-    def places(self) -> tuple[tuple[Rows, FloatArray], ...]:
-        """Each table of rows with the standardised log age that stands for each of its rows."""
-        return (self.data.single, self._single.x), (self.data.mixed, self._mixed.x)
-
     def evaluate(self, slope: FloatArray, level: FloatArray) -> Curvature:
         """Evaluate all strata."""
-        single = self.data.single
+        data = self.data
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
-            terms = self._single.evaluate(slope[single.stratum], level[single.stratum])
-            sums = _by_stratum(terms * single.count, single.stratum, self.n_strata)
-            complete = sums[3:]
-            if len(self.data.mixed):
-                mixed, known = self._mixture(slope, level)
-                complete = complete + known
-                sums = sums + mixed
-        return Curvature(sums[0], sums[1:3].T, sums[3:].T, complete.T)
+            terms = self._terms.evaluate(slope[data.stratum], level[data.stratum])
+            if not self._mixed.size:
+                sums = self._by_stratum(terms)
+                return Curvature(sums[0], sums[1:3].T, sums[3:].T, sums[3:].T)
+            found = np.take(terms, data.start, axis=1)
+            known = found[3:].copy()
+            found[:, self._mixed], known[:, self._mixed] = self._mixture(np.take(terms, self._rows, axis=1))
+            sums = self._by_stratum(found)
+            return Curvature(sums[0], sums[1:3].T, sums[3:].T, self._by_stratum(known).T)
 
     def values(self, slope: FloatArray, level: FloatArray) -> FloatArray:
         """Only the value of each stratum, as in `evaluate`; shape (n_strata,)."""
-        single, mixed = self.data.single, self.data.mixed
+        data = self.data
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
-            value = self._single.values(slope[single.stratum], level[single.stratum])
-            total = _sum(single.count * value, single.stratum, self.n_strata)
-            if len(mixed):
-                value = self._added_up(self._mixed.values(slope[mixed.stratum], level[mixed.stratum]))[0]
-                counted = mixed.count[mixed.start] * value
-                total = total + _sum(counted, mixed.stratum[mixed.start], self.n_strata)
-        return total
+            value = self._terms.values(slope[data.stratum], level[data.stratum])
+            found = value[data.start]
+            if self._mixed.size:
+                found[self._mixed] = self._added_up(value[self._rows])[0]
+        return self._by_stratum(found[None])[0]
+
+    def _by_stratum(self, values: FloatArray) -> FloatArray:
+        """Add up each row of values of records (k, n_records)."""
+        return np.vstack([_sum(row, self._stratum, self.n_strata) for row in values * self._count])
 
     def jumps(self, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
         """Value of the best jump, if a place is given with this share failed there; -inf for single lives."""
@@ -212,44 +217,33 @@ class Likelihood:
 
     def _added_up(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log-likelihood of each record with alternatives, and the posterior share of each of them."""
-        start, joint = self.data.mixed.start, value + self._log_weight
-        top = np.maximum.reduceat(joint, start)
+        joint = value + self._log_weight
+        top = np.maximum.reduceat(joint, self._start)
         share = np.exp(joint - top[self._record])
-        total = np.add.reduceat(share, start)
+        total = np.add.reduceat(share, self._start)
         return top + np.log(total), share / total[self._record]
 
-    def _mixture(self, slope: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Sum over records with alternatives; also their information if the true ones were known."""
-        rows = self.data.mixed
-        start, stratum = rows.start, rows.stratum[rows.start]
-        terms = self._mixed.evaluate(slope[rows.stratum], level[rows.stratum])
+    def _mixture(self, terms: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Terms of records with alternatives; also their information if the true ones were known."""
         value, share = self._added_up(terms[0])
-        first = np.add.reduceat(share * terms[1:3], start, axis=1)
-        known = np.add.reduceat(share * terms[3:], start, axis=1)
+        first = np.add.reduceat(share * terms[1:3], self._start, axis=1)
+        known = np.add.reduceat(share * terms[3:], self._start, axis=1)
         # Not knowing which alternative is true takes away the spread of the alternatives' slopes.
-        apart = terms[1:3] - first[:, self._record]
-        lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], start, axis=1)
-        counts = rows.count[start]
-        sums = _by_stratum(np.vstack((value, first, known - lost)) * counts, stratum, self.n_strata)
-        return sums, _by_stratum(known * counts, stratum, self.n_strata)
+        apart = terms[1:3] - np.take(first, self._record, axis=1)
+        lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], self._start, axis=1)
+        return np.vstack((value, first, known - lost)), known
 
 
-def _by_stratum(values: FloatArray, stratum: IntArray, n_strata: int) -> FloatArray:
-    return np.vstack([np.bincount(stratum, row, minlength=n_strata) for row in values])
-
-
-def _by_strata(data: Collapsed) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
+def _by_strata(rows: Collapsed) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
     """First ages, spreads, steep ones and units of `Likelihood`; 1 where there is no age to measure."""
-    n = data.strata.size
-    first, last, lives = np.full(n, np.inf), np.zeros(n), np.zeros(n)
-    steep = np.zeros(n, dtype=bool)
-    for rows in (data.single, data.mixed):
-        steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
-        lives += np.bincount(rows.stratum, rows.count * rows.weight, minlength=n)
-        for bound in (rows.lower, rows.upper):
-            known = (bound > 0) & np.isfinite(bound)
-            np.minimum.at(first, rows.stratum[known], bound[known])
-            np.maximum.at(last, rows.stratum[known], bound[known])
+    n = rows.strata.size
+    first, last, steep = np.full(n, np.inf), np.zeros(n), np.zeros(n, dtype=bool)
+    steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
+    lives = _sum(rows.count * rows.weight, rows.stratum, n)
+    for bound in (rows.lower, rows.upper):
+        known = (bound > 0) & np.isfinite(bound)
+        np.minimum.at(first, rows.stratum[known], bound[known])
+        np.maximum.at(last, rows.stratum[known], bound[known])
     first = np.where(np.isfinite(first), first, 1.0)
     spread = np.log1p((np.maximum(last, first) - first) / first)
     return first, np.where(spread > 0, spread, 1.0), steep, np.minimum(lives, 1.0)
@@ -296,19 +290,15 @@ class Knowledge:
 
 def examine(data: Collapsed) -> Knowledge:
     """Judge every stratum by the rules above."""
-    n_strata = data.strata.size
-    failed, sound, last_worked = np.zeros((3, n_strata))
-    first_ended = np.full(n_strata, np.inf)
-    for rows in (data.single, data.mixed):
-        worth, ended = rows.count * rows.weight, np.isfinite(rows.upper)
-        failed += _sum(worth * ended, rows.stratum, n_strata)
-        sound += _sum(worth * ~ended, rows.stratum, n_strata)
-        if len(rows):
-            stratum = rows.stratum[rows.start]
-            np.maximum.at(last_worked, stratum, np.minimum.reduceat(rows.lower, rows.start))
-            np.minimum.at(first_ended, stratum, np.maximum.reduceat(rows.upper, rows.start))
+    n_strata, stratum = data.strata.size, data.stratum[data.start]
+    worth, ended = data.count * data.weight, np.isfinite(data.upper)
+    failed, sound = (_sum(worth * of, data.stratum, n_strata) for of in (ended, ~ended))
+    last_worked, first_ended = np.zeros(n_strata), np.full(n_strata, np.inf)
+    if len(data):
+        np.maximum.at(last_worked, stratum, np.minimum.reduceat(data.lower, data.start))
+        np.minimum.at(first_ended, stratum, np.maximum.reduceat(data.upper, data.start))
     status = np.full(n_strata, OK, dtype=object)
-    status[~_shows_ageing(data.single, n_strata) & ~data.has_mixture] = NO_AGEING
+    status[~_shows_ageing(data) & ~data.has_mixture] = NO_AGEING
     status[(last_worked <= first_ended * (1 + _SAME_AGE)) & ~data.has_mixture] = ONE_AGE
     status[(sound == 0) & (last_worked == 0)] = ALL_FAILED
     status[failed == 0] = NO_FAILURES
@@ -323,8 +313,9 @@ def _sum(values: FloatArray | BoolArray, stratum: IntArray, n_strata: int) -> Fl
     return np.asarray(np.bincount(stratum, values, minlength=n_strata), dtype=np.float64)
 
 
-def _shows_ageing(rows: Rows, n_strata: int) -> BoolArray:
+def _shows_ageing(rows: Collapsed) -> BoolArray:
     """Rule 2, for single lives; the log ages are taken from the stratum's first row."""
+    n_strata = rows.strata.size
     shows = np.zeros(n_strata, dtype=bool)
     ended = np.isfinite(rows.upper)
     shows[rows.stratum[ended & (rows.lower > 0)]] = True
@@ -345,31 +336,20 @@ def _mean(values: FloatArray, count: FloatArray, stratum: IntArray, n_strata: in
     return np.asarray(_sum(values * count, stratum, n_strata) / _sum(count, stratum, n_strata))
 
 
-def _together(data: Collapsed) -> Rows:
-    """Rows of all records of some strata, single or not."""
-    single, mixed = data.single, data.mixed
-    record = np.concatenate((single.record, len(single) + mixed.record))
-    order = np.lexsort((record, np.concatenate((single.stratum, mixed.stratum))))
-    names = ("stratum", "lower", "upper", "count", "weight")
-    both = {name: np.concatenate((getattr(single, name), getattr(mixed, name))) for name in names}
-    columns = {name: values[order] for name, values in both.items()}
-    return Rows(**columns, start=run_starts(record[order]))
-
-
 def flat_limit(
     data: Collapsed, lowest: FloatArray | float = 0.0, highest: FloatArray | float = 1.0
 ) -> FloatArray:
     """Log-likelihood of the best curve that does not depend on age (shape towards 0)."""
     n_strata = data.strata.size
     low, high = (np.broadcast_to(end, n_strata).astype(float) for end in (lowest, highest))
-    worked, ended = data.single.lower > 0, np.isfinite(data.single.upper)
-    failed, sound = (_sum(data.single.count * of, data.single.stratum, n_strata) for of in (ended, ~ended))
+    worked, ended = data.lower > 0, np.isfinite(data.upper)
+    failed, sound = (_sum(data.count * of, data.stratum, n_strata) for of in (ended, ~ended))
     share = np.clip(failed / np.maximum(failed + sound, 1e-300), low, high)
     value = xlogy(failed, share) + xlog1py(sound, -share)
-    value[data.single.stratum[worked & ended]] = -np.inf
+    value[data.stratum[worked & ended]] = -np.inf
     mixed = data.has_mixture
     if mixed.any():
-        rows = _together(data.take(mixed))
+        rows = data.take(mixed)
         count, stratum = rows.count[rows.start], rows.stratum[rows.start]
         worked, ended = rows.lower > 0, np.isfinite(rows.upper)
         right, left, free = worked & ~ended, ~worked & ended, ~worked & ~ended
@@ -381,8 +361,7 @@ def flat_limit(
 
 def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float = 0.0) -> FloatArray:
     """Log-likelihood of the best curve that jumps at one age (shape towards infinity)."""
-    rows = _together(data)
-    age, stratum = _candidates(rows, data.strata.size)
+    age, stratum = _candidates(data)
     bounds = np.repeat([[0.0], [1.0]], age.size, axis=1)
     if at_age is not None:
         side = age / at_age[stratum] - 1.0
@@ -393,19 +372,19 @@ def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float 
     best = np.full(data.strata.size, -np.inf)
     if not age.size:
         return best
-    n_rows = np.bincount(rows.stratum, minlength=data.strata.size)
+    n_rows = np.bincount(data.stratum, minlength=data.strata.size)
     first_row = np.cumsum(n_rows) - n_rows
     ends = np.cumsum(n_rows[stratum])
     cuts = np.searchsorted(ends, np.arange(_PAIRS_AT_ONCE, ends[-1], _PAIRS_AT_ONCE))
     for part in np.split(np.arange(age.size), cuts):
         own = stratum[part]
-        np.maximum.at(best, own, _jump(rows, age[part], first_row[own], n_rows[own], bounds[:, part]))
+        np.maximum.at(best, own, _jump(data, age[part], first_row[own], n_rows[own], bounds[:, part]))
     return best
 
 
-def _candidates(rows: Rows, n_strata: int) -> tuple[FloatArray, IntArray]:
+def _candidates(rows: Collapsed) -> tuple[FloatArray, IntArray]:
     """Ages at which a jump could agree with every record of its stratum, and those strata."""
-    low, high = np.zeros(n_strata), np.full(n_strata, np.inf)
+    low, high = np.zeros(rows.strata.size), np.full(rows.strata.size, np.inf)
     np.maximum.at(low, rows.stratum[rows.start], np.minimum.reduceat(rows.lower, rows.start))
     np.minimum.at(high, rows.stratum[rows.start], np.maximum.reduceat(rows.upper, rows.start))
     age, stratum = np.concatenate((rows.lower, rows.upper)), np.tile(rows.stratum, 2)
@@ -418,7 +397,7 @@ def _candidates(rows: Rows, n_strata: int) -> tuple[FloatArray, IntArray]:
 
 
 def _jump(
-    rows: Rows, age: FloatArray, first_row: IntArray, n_rows: IntArray, bounds: FloatArray
+    rows: Collapsed, age: FloatArray, first_row: IntArray, n_rows: IntArray, bounds: FloatArray
 ) -> FloatArray:
     """Best log-likelihood of a jump at each age, over the share that has failed right at it."""
     candidate = np.repeat(np.arange(age.size), n_rows)
@@ -588,9 +567,8 @@ def best_of_many(likelihood: Likelihood, usual: Peak) -> Peak:
     """Find the highest maximum with a slope above 0, also from the best place on each of some slopes."""
     best = usual.take(np.arange(usual.slope.size))
     best.value[~(usual.converged & (usual.slope > 0))] = -np.inf
-    n_records = np.zeros(best.slope.size)
-    for rows, _ in likelihood.places():
-        n_records += np.bincount(rows.stratum[rows.start], minlength=n_records.size)
+    data = likelihood.data
+    n_records = np.bincount(data.stratum[data.start], minlength=best.slope.size)
     for steepness, n_places, most in _STARTS:
         wanted = np.flatnonzero(n_records <= most)
         for part in np.split(wanted, range(_STRATA_AT_ONCE, wanted.size, _STRATA_AT_ONCE)):
@@ -631,12 +609,10 @@ def find_peaks(data: Collapsed) -> tuple[Knowledge, Peak, Likelihood]:
         status[np.isposinf(steep)] = ONE_AGE  # no use to climb a hill without a top
     candidate = status == OK
     likelihood = Likelihood(data.take(candidate))
-    n = likelihood.n_strata
-    failed, hazard = np.zeros(n), np.zeros(n)
-    for rows, x in likelihood.places():
-        worth = rows.count * rows.weight
-        failed += _sum(worth * np.isfinite(rows.upper), rows.stratum, n)
-        hazard += _sum(worth * np.exp(_USUAL_START * x), rows.stratum, n)
+    n, rows = likelihood.n_strata, likelihood.data
+    worth = rows.count * rows.weight
+    failed = _sum(worth * np.isfinite(rows.upper), rows.stratum, n)
+    hazard = _sum(worth * np.exp(_USUAL_START * likelihood.x), rows.stratum, n)
     # All begin with one slope, and the level at which their hazards add up to the number of failed.
     peak = climb(likelihood, np.full(n, _USUAL_START), np.log(failed / hazard))
     mixed = data.has_mixture[candidate]

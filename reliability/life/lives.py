@@ -222,10 +222,11 @@ def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
-    """Rows in the order of (stratum, record); single lives are also in the order of their bounds."""
+class Collapsed:
+    """Rows of all strata in the order of (stratum, record): single lives by their bounds, then mixtures."""
 
-    stratum: IntArray  # (n_rows,)
+    strata: IntArray  # (n_strata,)
+    stratum: IntArray  # (n_rows,): positions in `strata`
     lower: FloatArray  # (n_rows,)
     upper: FloatArray  # (n_rows,)
     count: FloatArray  # (n_rows,)
@@ -236,12 +237,23 @@ class Rows:
         return int(self.stratum.size)
 
     @property
+    def length(self) -> IntArray:
+        """How many rows each record has; (n_records,)."""
+        return np.diff(self.start, append=len(self))
+
+    @property
     def record(self) -> IntArray:
         """Record of each row, counted from 0; (n_rows,)."""
-        return np.repeat(np.arange(self.start.size), np.diff(self.start, append=len(self)))
+        return np.repeat(np.arange(self.start.size), self.length)
 
-    def take(self, strata: IntArray) -> "Rows":
-        """Take the rows of some strata, numbered anew in the order in which they are listed."""
+    @property
+    def has_mixture(self) -> BoolArray:
+        """Strata with records of several alternatives; (n_strata,)."""
+        return np.isin(np.arange(self.strata.size), self.stratum[self.start[self.length > 1]])
+
+    def take(self, which: BoolArray | IntArray) -> "Collapsed":
+        """Take some strata, by a mask over them or by their positions, which may repeat."""
+        strata: IntArray = np.arange(self.strata.size)[which]
         first, last = (np.searchsorted(self.stratum, strata, side=side) for side in ("left", "right"))
         length = last - first
         at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
@@ -249,26 +261,8 @@ class Rows:
         begins = np.zeros(len(self), dtype=bool)
         begins[self.start] = True
         lower, upper, count, weight = (x[at] for x in (self.lower, self.upper, self.count, self.weight))
-        return Rows(place, lower, upper, count, weight, np.flatnonzero(begins[at]))
-
-
-@dataclass(frozen=True, eq=False)
-class Collapsed:
-    """Records of all strata, split into single lives and mixtures over alternatives."""
-
-    strata: IntArray  # (n_strata,)
-    single: Rows
-    mixed: Rows
-
-    @property
-    def has_mixture(self) -> BoolArray:
-        """Strata with records of several alternatives; (n_strata,)."""
-        return np.isin(np.arange(self.strata.size), self.mixed.stratum)
-
-    def take(self, which: BoolArray | IntArray) -> "Collapsed":
-        """Take some strata, by a mask over them or by their positions, which may repeat."""
-        at: IntArray = np.arange(self.strata.size)[which]
-        return Collapsed(self.strata[at], self.single.take(at), self.mixed.take(at))
+        start = np.flatnonzero(begins[at])
+        return Collapsed(self.strata[strata], place, lower, upper, count, weight, start)
 
 
 def collapse(records: LifeRecords) -> Collapsed:
@@ -276,32 +270,23 @@ def collapse(records: LifeRecords) -> Collapsed:
     # A row (0, inf] says nothing; a record whose alternatives all say nothing is dropped as a whole. Equal
     # single lives of one stratum become one row with the sum of their counts, so a million findings whose
     # ages are rounded to a month cost a few hundred rows.
-    shared = records.is_alternative
-    position, strata = pd.factorize(records.stratum, sort=True)
-    empty = (records.lower == 0) & np.isposinf(records.upper)
-    if not shared.any():
-        return Collapsed(strata, _single(records, position, ~empty), _mixed(records, position, shared))
-    told = np.isin(records.record, records.record[~empty])
-    single = _single(records, position, ~shared & told)
-    return Collapsed(strata, single, _mixed(records, position, shared & told))
-
-
-def _single(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
-    stratum, lower, upper = position[keep], records.lower[keep], records.upper[keep]
-    order = np.lexsort((upper, lower, stratum))
-    start = run_starts(stratum[order], lower[order], upper[order])
-    count = np.add.reduceat(records.count[keep][order], start) if start.size else np.zeros(0)
-    first = order[start]
-    return Rows(stratum[first], lower[first], upper[first], count, np.ones(count.size), np.arange(count.size))
-
-
-def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
-    """Sort records with alternatives; within a record by the bounds, whatever the order of the input."""
-    rows = np.flatnonzero(keep)
-    order = rows[np.lexsort((records.upper[rows], records.lower[rows], records.record[rows], position[rows]))]
-    names = ("lower", "upper", "count", "weight", "record")
-    lower, upper, count, weight, record = (getattr(records, name)[order] for name in names)
-    return Rows(position[order], lower, upper, count, weight, run_starts(record))
+    stratum, strata = pd.factorize(records.stratum, sort=True)
+    shared, told = records.is_alternative, (records.lower > 0) | np.isfinite(records.upper)
+    if shared.any():
+        told = np.isin(records.record, records.record[told])
+    mixture = np.where(shared, records.record - records.record.min(), -1)
+    columns = (stratum, mixture, records.lower, records.upper, records.count, records.weight)
+    stratum, mixture, *bounds, count, weight = (values[told] for values in columns)
+    order = np.lexsort((*bounds[::-1], mixture, stratum))
+    stratum, mixture, lower, upper = (values[order] for values in (stratum, mixture, *bounds))
+    fresh = mixture >= 0
+    fresh[run_starts(stratum, mixture, lower, upper)] = True
+    kept = np.flatnonzero(fresh)
+    count = np.add.reduceat(count[order], kept) if kept.size else np.zeros(0)
+    begins = mixture[kept] < 0
+    begins[run_starts(stratum[kept], mixture[kept])] = True
+    start = np.flatnonzero(begins)
+    return Collapsed(strata, stratum[kept], lower[kept], upper[kept], count, weight[order][kept], start)
 
 
 # ---- Ages by the documented rule, and windows of years as equally likely alternatives

@@ -600,15 +600,9 @@ def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelChe
 def _best(data: Collapsed, shape: str, start: tuple[float, ...]) -> tuple[float, float, float]:
     """Find the largest log-likelihood, its location and its log spread, which is 0 where `start` has none."""
     log_density, log_cdf, log_sf = LOG_SHAPES[shape]
-    tables = (data.single, data.mixed)
-    lower, upper, weight = (
-        np.concatenate([getattr(rows, name) for rows in tables]) for name in ("lower", "upper", "weight")
-    )
-    first = np.concatenate((data.single.start, data.mixed.start + len(data.single)))
-    count = np.concatenate([rows.count[rows.start] for rows in tables])
-    length, known = np.diff(np.append(first, upper.size)), lower == upper
+    count, known, log_weight = data.count[data.start], data.lower == data.upper, np.log(data.weight)
     with np.errstate(divide="ignore"):  # never seen working is minus infinity
-        low, high = np.log(lower), np.log(upper)
+        low, high = np.log(data.lower), np.log(data.upper)
 
     def loss(at: FloatArray) -> float:
         location, log_spread = (*at, 0.0)[:2]
@@ -616,9 +610,9 @@ def _best(data: Collapsed, shape: str, start: tuple[float, ...]) -> tuple[float,
         # In the upper tail survivors are subtracted: there F rounds to 1.
         more, less = (np.where(z > 0, log_sf(x), log_cdf(y)) for x, y in ((z, end), (end, z)))
         joint = np.where(known, log_density(z) - log_spread - low, more + np.log(-np.expm1(less - more)))
-        joint += np.log(weight)
-        top = np.maximum.reduceat(joint, first)
-        likelihood = np.add.reduceat(np.exp(joint - np.repeat(top, length)), first)
+        joint += log_weight
+        top = np.maximum.reduceat(joint, data.start)
+        likelihood = np.add.reduceat(np.exp(joint - np.repeat(top, data.length)), data.start)
         value = float((top + np.log(likelihood)) @ count)
         return -value if np.isfinite(value) else 1e100
 

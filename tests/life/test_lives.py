@@ -100,7 +100,7 @@ def test_equal_rows_become_one_with_their_counts_added_and_alternatives_stay():
     )  # fmt: skip
     got = collapse(lives)
     assert_array_equal(got.strata, [3, 9])
-    rows = (got.single.stratum, got.single.lower, got.single.upper, got.single.count)
-    assert_array_equal(np.stack(rows), [[0, 0], [0, 2], [4, INF], [4, 9]])
-    assert_array_equal(got.mixed.start, [0, 2])
-    assert_array_equal(got.mixed.count, [1, 1, 2, 2])
+    rows = (got.stratum, got.lower, got.upper, got.count)
+    expected = [[0] * 6, [0, 2, 0, 0, 0, 0], [4, INF, 4, 5, 4, 5], [4, 9, 1, 1, 2, 2]]
+    assert_array_equal(np.stack(rows), expected)
+    assert_array_equal(got.start, [0, 1, 2, 4])
