@@ -1,6 +1,7 @@
 """Curves without a model: Kaplan-Meier, isotonic and Turnbull estimates with bands; comebacks after sales."""
 
 import datetime
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -385,7 +386,23 @@ def _status_limits(
     return limits
 
 
-# ---- Exact and right-censored lives: the band of the product-limit curve
+# ---- Exact and right-censored lives: the product-limit curve and its band
+
+
+def _product_limit(records: LifeRecords) -> pd.DataFrame:
+    """Kaplan-Meier curve at each distinct time; events come before censorings at ties."""
+    from lifelines import KaplanMeierFitter  # half a second that most commands need not pay
+
+    # The library switches numpy's warnings off for good, and doubts weights that are not whole; its
+    # own standard errors cut such weights down, so Greenwood's are made here from its event table.
+    with np.errstate(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*your weights are not integers")
+        fitted = KaplanMeierFitter().fit(records.lower, np.isfinite(records.upper), weights=records.count)
+    table = fitted.event_table[["at_risk", "observed"]].astype(float).set_axis(["at_risk", "events"], axis=1)
+    table["surviving"] = fitted.survival_function_.to_numpy()[:, 0]
+    table = table[np.isin(table.index.to_numpy(), records.lower)]  # the library adds a row at time 0
+    relative = np.sqrt((table["events"] / (table["at_risk"] * (table["at_risk"] - table["events"]))).cumsum())
+    return table.assign(standard_error=(table["surviving"] * relative).where(table["surviving"] > 0))
 
 
 def _failed_band(
@@ -589,23 +606,9 @@ def _curve(
     return Curve(method=method, status=status, level=level, n_records=number, **arrays)
 
 
-def _by_age(records: LifeRecords) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Distinct ages, how many records are of each, and how many of these failed."""
-    is_failed = np.isfinite(records.upper)
-    ages, place = np.unique(np.where(is_failed, records.upper, records.lower), return_inverse=True)
-    counts = (records.count, records.count * is_failed)
-    seen, failed = (np.bincount(place, each, ages.size).astype(np.float64) for each in counts)
-    return ages, seen, failed
-
-
 def _kaplan_meier_curve(records: LifeRecords, level: float, *, has_band: bool) -> Curve:
-    ages, seen, events = _by_age(records)
-    # At ties failures come before the end of an observation.
-    at_risk = np.cumsum(seen[::-1])[::-1].astype(np.float64)
-    surviving = np.cumprod(1 - events / at_risk).astype(np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):  # NaN where nobody survives
-        relative = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
-        error = np.asarray(surviving * relative, dtype=np.float64)
+    table = _product_limit(records)
+    ages, (at_risk, events, surviving, error) = table.index.to_numpy(float), table.to_numpy().T
     columns = {"age_years": ages, "age_from_years": ages, "failed": 1 - surviving}
     columns |= {"standard_error": error, "at_risk": at_risk, "events": events}
     if has_band:
@@ -617,7 +620,10 @@ def _kaplan_meier_curve(records: LifeRecords, level: float, *, has_band: bool) -
 
 
 def _isotonic_curve(records: LifeRecords, level: float, *, has_band: bool) -> Curve:
-    ages, inspected, failed = _by_age(records)
+    is_failed = np.isfinite(records.upper)
+    ages, place = np.unique(np.where(is_failed, records.upper, records.lower), return_inverse=True)
+    counts = (records.count, records.count * is_failed)
+    inspected, failed = (np.bincount(place, each, ages.size).astype(np.float64) for each in counts)
     # The maximum-likelihood estimate (M. Ayer et al., "An empirical distribution function for sampling with
     # incomplete information", Ann. Math. Stat. 26 (1955) 641-647); cut for rounding only.
     share = np.clip(isotonic_regression(failed / inspected, weights=inspected).x, 0.0, 1.0)
