@@ -10,7 +10,7 @@ import pandas as pd
 from reliability.life.curves import fit_curve
 from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import pool
-from reliability.life.weibull import ModelCheck, WeibullFit, check_model, weibull_fits
+from reliability.life.weibull import ModelCheck, check_model, weibull_fits
 from reliability.records.frames import Records
 from reliability.report import format
 from reliability.worth.appraiser import Appraiser
@@ -30,9 +30,8 @@ NO_STEPS = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
 _POINTS = 35
 COLUMNS = (
     "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low", "b50_high",
-    "is_drawn", "bracket_low", "bracket_high",
+    "bracket_low", "bracket_high",
 )  # fmt: skip
-_CURVE = ("component", "age_years", "failed", "low", "high")
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class OwnLives:
     marks: pd.DataFrame  # records at their mean age: component, age_years (whole), is_failed, count
     last_age: float  # years at which curves end: a little beyond the oldest record
     summary: pd.DataFrame  # `COLUMNS`, one row per component with records, lives in whole years
-    model: pd.DataFrame  # Weibull curves of those that have one: component, age_years, failed, low, high
+    model: dict[str, pd.DataFrame]  # Weibull curves of those that have one: age_years, failed, low, high
     checks: dict[str, ModelCheck]  # how well each of them fits
     steps: dict[str, pd.DataFrame]  # curves without a model: age_years, failed; none of too few records
 
@@ -57,47 +56,31 @@ def own_lives(seen: Observations) -> OwnLives:
     marks = one.value_counts(sort=False).rename("count").reset_index()
     last_age = float(np.nanmax([*marks["age_years"], 0.0])) + BEYOND_YEARS
     if table.empty:
-        empty = pd.DataFrame(columns=list(COLUMNS)), pd.DataFrame(columns=list(_CURVE))
-        return OwnLives(marks, last_age, *empty, {}, {})
+        return OwnLives(marks, last_age, pd.DataFrame(columns=list(COLUMNS)), {}, {}, {})
     records, components = seen.life_records(by=("component",))
     fit = weibull_fits(records, level=LEVEL)
     summary = components.assign(
         status=fit.status, n_failed=fit.n_failed.round(), n_sound=fit.n_sound.round(),
         oldest_years=components["component"].map(marks.groupby("component")["age_years"].max()),
+        bracket_low=fit.bracket_low, bracket_high=fit.bracket_high,
     )  # fmt: skip
     for column, values in zip(("years", "low", "high"), fit.life(0.50), strict=True):
         summary[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
     least = summary[["n_failed", "n_sound"]].min(axis=1)
-    summary["is_drawn"] = (least > 0) & (summary["n_failed"] + summary["n_sound"] >= FEWEST_FOR_A_CURVE)
-    summary["bracket_low"], summary["bracket_high"] = fit.bracket_low, fit.bracket_high
-    drawn = summary[summary["is_drawn"]]
-    lives = {row.component: records.subset(records.stratum == row.stratum) for row in drawn.itertuples()}
-    fitted, steps = drawn[drawn["status"] == "ok"], {}
-    for component, life in lives.items():
+    drawn = summary[(least > 0) & (summary["n_failed"] + summary["n_sound"] >= FEWEST_FOR_A_CURVE)]
+    ages, model, checks, steps = np.linspace(0.0, last_age, _POINTS), {}, {}, {}
+    shares = np.array(fit.failed_by(np.tile(ages, (fit.stratum.size, 1))))
+    for row in drawn.itertuples():
+        life = records.subset(records.stratum == row.stratum)
         curve = fit_curve(life, has_band=False)
         frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
-        steps[component] = format.rounded(frame.dropna(), age_years=2, failed=3)
-    return OwnLives(
-        marks,
-        last_age,
-        summary[list(COLUMNS)],
-        _model(fit, fitted, last_age),
-        checks={each: check_model(lives[each], fit) for each in fitted["component"]},
-        steps=steps,
-    )
-
-
-def _model(fit: WeibullFit, fitted: pd.DataFrame, last_age: float) -> pd.DataFrame:
-    """Draw the Weibull curves of some components (component, stratum) up to an age."""
-    if fitted.empty:
-        return pd.DataFrame(columns=list(_CURVE))
-    ages = np.linspace(0.0, last_age, _POINTS)
-    shares = np.array(fit.failed_by(np.tile(ages, (fit.stratum.size, 1))))[:, fitted["stratum"]]
-    frames = [
-        pd.DataFrame({"component": each, "age_years": ages, "failed": failed, "low": low, "high": high})
-        for each, (failed, low, high) in zip(fitted["component"], shares.transpose(1, 0, 2), strict=True)
-    ]
-    return format.rounded(pd.concat(frames, ignore_index=True), age_years=2, failed=3, low=3, high=3)
+        steps[row.component] = format.rounded(frame.dropna(), age_years=2, failed=3)
+        if row.status == "ok":
+            columns = zip(("failed", "low", "high"), shares[:, row.stratum], strict=True)
+            frame = pd.DataFrame({"age_years": ages, **dict(columns)})
+            model[row.component] = format.rounded(frame, age_years=2, failed=3, low=3, high=3)
+            checks[row.component] = check_model(life, fit)
+    return OwnLives(marks, last_age, summary[list(COLUMNS)], model, checks, steps)
 
 
 def usual_year(entry: FamilyEntry, day: datetime.date) -> float:

@@ -335,12 +335,12 @@ def family_lives(report: ReportData, family: str) -> Content:
     order = report.components(family)["component"]
     frame = own.summary.set_index("component").reindex(order[order.isin(own.summary["component"])])
     frame = frame.reset_index()
-    has_curve = frame["is_drawn"].fillna(False).astype(bool) & (frame["status"] == "ok")
+    has_curve = frame["component"].isin(list(own.model))
     last = np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS])
     pooled, pictures = report.failed_by_age(family, np.linspace(0, last, 26)), []
     for row in frame[has_curve].itertuples():
         says = f"{row.n_failed:.0f} failed, {row.n_sound:.0f} still worked. {half_failed(row)}"
-        model, told = own.model[own.model["component"] == row.component], format.capital(row.component)
+        model, told = own.model[row.component], format.capital(row.component)
         alt = f"Share of {row.component} failed by age. {says}"
         pictures.append(
             life_curve(report, family, row.component, pooled, model=model, title=told, alt=alt, says=says)
