@@ -11,9 +11,9 @@ from reliability import errors
 from reliability.records import tables, values
 from reliability.records.checks import JobDocument, clean_row
 from reliability.records.ledger import Ledger, trial_ledger
-from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
+from reliability.records.sheet import JobSheet, Names, open_jobs, read_window
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, may_be_filled, needs
-from reliability.terminal import Bench, Said, ask, told_of
+from reliability.terminal import Bench, ask
 
 # ---- Questions: numbered choices, names of open lists
 
@@ -72,8 +72,8 @@ _DONE = tuple(needs(name, "action") for name in ("part_cost", "part_source"))
 _FINDINGS = replace(TABLES["findings"], rules=(*TABLES["findings"].rules, *_DONE))
 
 
-def ask_for_job(bench: Bench, today: datetime.date) -> None:
-    """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was."""
+def ask_for_job(bench: Bench, today: datetime.date) -> "Interview | None":
+    """Ask for one job; None where it is not to be written after all."""
     click.echo("Answer by number or by name; Enter takes what stands in brackets, or leaves it open.")
     with trial_ledger() if bench.is_missing else bench.ledger() as ledger:
         interview = Interview(Names(ledger), today, comma=ledger.setting("typing") == "comma")
@@ -82,14 +82,8 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
         part()
     if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
-        return
-
-    def written(ledger: Ledger) -> Said:
-        new, sheets = interview.new_components, [interview.sheet]
-        return [line for each in write_up(ledger, sheets, today=today, new_components=new)
-                for line in told_of(each, each.outcome)]  # fmt: skip
-
-    bench.run(written, "make")
+        return None
+    return interview
 
 
 class Interview:

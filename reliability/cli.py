@@ -23,8 +23,8 @@ from reliability.errors import (
     BenchoddsError,
     InvalidInput,
     Refused,
-    near_twin,
     nearest,
+    question,
     reason,
     some,
     unknown,
@@ -385,11 +385,13 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: Any) -> None:
     """
     if ask == bool(sheets) or (ask and any(new.values())):
         raise click.UsageError("Name the sheets to add, or write --ask alone.")
+    read, unreadable = [], []
     if ask:
         from reliability.ask import ask_for_job
 
-        return ask_for_job(bench, today())
-    read, unreadable = [], []
+        if (told := ask_for_job(bench, today())) is None:
+            return
+        read, new = [told.sheet], {"new_components": told.new_components}
     for path in sheets:
         try:
             read.append(sheet_from(path))
@@ -436,10 +438,9 @@ def amend(ledger: "Ledger", job: str, withdraw: bool, why: str, new_components: 
         ledger.withdraw(job, reason=why)
         return f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history"
     read = sheet_from(sheet) if sheet else None
-    signs = ledger.names("sign")
-    for sign in [row["sign"] for row in read.document["signs"]] if read else ():
-        if near_twin(sign, signs):
-            refuse_unseen("sign", sign, signs, new_names)
+    for row in read.document["signs"] if read else ():
+        if asked := question("sign", row["sign"], ledger.names("sign"), new_names):
+            raise InvalidInput(f"{asked}. Nothing was written.")
     with ledger.writing():
         old = ledger.job(job)
         kind = kinds_of(ledger).get(old["job"]["family"], "")
@@ -517,12 +518,6 @@ def show(ledger: "Ledger", job: str, history: bool, price: bool) -> Said:
 # ---- Settings, families, parts and hearsay are shown, added and corrected; a name is mended everywhere
 
 
-def refuse_unseen(what: str, name: str | None, known: Collection[str], new: Collection[str]) -> None:
-    """Ask about a name that the ledger has never seen, unless it is said to be new."""
-    if name is not None and name not in known and name not in new:
-        raise InvalidInput(f"{unseen(what, name, known)}. Nothing was written.")
-
-
 #: What is told of a price today is of today.
 _DATED = {"families": ({"working_price"}, "priced_on"), "parts": ({"price", "obtainable"}, "as_of")}
 
@@ -584,7 +579,9 @@ def _ask_unseen(ledger: "Ledger", table: str, given: dict[str, Any]) -> None:
         )
     kinds = {*ledger.names("kind"), *USUAL_COMPONENTS} - {"other"}
     for what, seen in (("component", ledger.names("component")), ("kind", sorted(kinds))):
-        refuse_unseen(what, given.get(what), seen, given.get("new_names", ()))
+        named = given.get(what)
+        if named is not None and named not in (*seen, *given.get("new_names", ())):
+            raise InvalidInput(f"{unseen(what, named, seen)}. Nothing was written.")
 
 
 def _versions(ledger: "Ledger", table: str, key: dict[str, Any], label: str) -> Said:
