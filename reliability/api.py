@@ -242,23 +242,9 @@ def _lines(labels: pd.DataFrame) -> list[str]:
 _POINTS = 49
 
 
-def _new_axes(**size: Any) -> "Axes":
-    import seaborn
-    from matplotlib import pyplot
-
-    with seaborn.axes_style("whitegrid"):
-        return pyplot.subplots(**size)[1]
-
-
-def _colour(i: int) -> Any:
-    """Give the colour of a line; also those who see red and green alike can tell them apart."""
-    import seaborn
-
-    return seaborn.color_palette("colorblind")[i % 10]
-
-
 def _fill(axes: "Axes", ages: np.ndarray, low: np.ndarray, high: np.ndarray, **look: Any) -> None:
-    axes.fill_between(ages, low, high, color=_colour(0), alpha=0.2, linewidth=0, **look)
+    """Draw the band of the line that was drawn last."""
+    axes.fill_between(ages, low, high, color=axes.lines[-1].get_color(), alpha=0.2, linewidth=0, **look)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -282,9 +268,15 @@ class _Curves(_Result):
         -------
         Axes
         """
+        import seaborn
+        from matplotlib import pyplot
         from matplotlib.ticker import PercentFormatter
 
-        axes = _new_axes() if axes is None else axes
+        if axes is None:
+            with seaborn.axes_style("whitegrid"):
+                axes = pyplot.subplots()[1]
+        # Also those who see red and green alike can tell these apart.
+        axes.set_prop_cycle(color=seaborn.color_palette("colorblind"))
         self._draw(axes)
         axes.set_xlabel("Age in years")
         axes.set_ylabel(f"{self.lives.event.capitalize()} by this age")
@@ -339,15 +331,17 @@ class WeibullLives(_Curves):
         return frame
 
     def _draw(self, axes: "Axes") -> None:
-        self.lives.curve(level=self.fit.level, has_band=False)._draw_steps(axes, named=False)
+        self.lives.curve(level=self.fit.level, has_band=False)._draw(axes, named=False)
         oldest = self.lives.table()["oldest_years"].to_numpy()
         until = np.linspace(0, oldest, _POINTS)
         beyond = np.linspace(oldest, np.full(oldest.size, 1.1 * oldest.max()), _POINTS)
         drawn, dashed = (np.array([self.fit.failed_by(age)[0] for age in ages]) for ages in (until, beyond))
+        steps = axes.lines[-oldest.size :]
         for i, name in enumerate(_lines(self.lives.labels)):
             said = name if self.fit.usable[i] else f"{name} ({self.fit.status[i]})"
-            axes.plot(until[:, i], drawn[:, i], color=_colour(i), linewidth=2, label=said)
-            axes.plot(beyond[:, i], dashed[:, i], color=_colour(i), linewidth=2, linestyle="--")
+            look: dict[str, Any] = {"color": steps[i].get_color(), "linewidth": 2}
+            axes.plot(until[:, i], drawn[:, i], label=said, **look)
+            axes.plot(beyond[:, i], dashed[:, i], linestyle="--", **look)
         if oldest.size == 1 and self.fit.usable[0]:
             ages = np.append(until, beyond)
             _, low, high = self.fit.failed_by(ages[None])
@@ -385,16 +379,12 @@ class LifeCurves(_Curves):
         steps = pd.concat([curve.table() for curve in self.curves], keys=labels.index)
         return labels.join(steps.droplevel(1)).reset_index(drop=True)
 
-    def _draw(self, axes: "Axes") -> None:
-        self._draw_steps(axes, named=True)
-        if len(self.curves) == 1:
-            one = self.curves[0]
-            _fill(axes, one.age_years, one.low, one.high, step="post")
-
-    def _draw_steps(self, axes: "Axes", *, named: bool) -> None:
-        for i, (name, curve) in enumerate(zip(_lines(self.lives.labels), self.curves, strict=True)):
-            look = {"color": _colour(i), "linewidth": 1.2, "label": name if named else None}
-            axes.step(curve.age_years, curve.failed, where="post", **look)
+    def _draw(self, axes: "Axes", *, named: bool = True) -> None:
+        for name, curve in zip(_lines(self.lives.labels), self.curves, strict=True):
+            label = name if named else None
+            axes.step(curve.age_years, curve.failed, where="post", linewidth=1.2, label=label)
+        if named and len(self.curves) == 1:
+            _fill(axes, curve.age_years, curve.low, curve.high, step="post")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -452,8 +442,8 @@ class PooledFamilies(_Curves):
         rows, ages = self._rows(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)
         component, label = (rows[name].to_numpy(object)[:, None] for name in ("component", "label"))
         failed, low, high = self.pooled.failed_by(component, label, ages)
-        for i, name in enumerate(_lines(rows)):
-            axes.plot(ages, failed[i], color=_colour(i), linewidth=2, label=name)
+        for name, line in zip(_lines(rows), failed, strict=True):
+            axes.plot(ages, line, linewidth=2, label=name)
         if len(rows) == 1:
             _fill(axes, ages, low[0], high[0])
 
