@@ -1,7 +1,5 @@
 """What the pages say, part by part: the content of each, which its template sets."""
 
-from collections.abc import Callable
-from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -12,8 +10,9 @@ from scipy.special import expit, logit
 from reliability.life.curves import DAYS_PER_YEAR, NOT_KNOWN
 from reliability.life.curves import comebacks as comebacks_of
 from reliability.records.audit import LONG_OPEN_DAYS, doubts
+from reliability.records.frames import plain_rows
 from reliability.records.tables import TABLES
-from reliability.records.values import exponent_of
+from reliability.records.values import exponent_of, read_value
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.format import listed
@@ -602,20 +601,12 @@ def ledger_doubtful(report: ReportData) -> Content:
     """List what the audit finds missing or doubtful, one line for each topic, with the rows."""
     records, rows = report.records, {}
     exponent = exponent_of(records.settings.currency)
-    # As the audit reads them: each cell as in the ledger, None where it is empty.
-    written: dict[str, Callable[[Any], Any]] = {
-        "date": "{:%Y-%m-%d}".format,
-        "year": int,
-        "count": int,
-        "money": lambda amount: round(Decimal(amount), exponent),
-    }
     for name, frame in records.frames().items():
-        plain = frame.astype(object).where(frame.notna(), None)
-        for column in TABLES[name]:
-            if write := written.get(column.kind):
-                cells = [None if cell is None else write(cell) for cell in plain[column.name]]
-                plain[column.name] = pd.Series(cells, plain.index, dtype=object)
-        rows[name] = plain.to_dict("records")
+        amounts = [column.name for column in TABLES[name] if column.kind == "money"]
+        # A share of a lot has more decimals than its currency.
+        written = plain_rows(frame.round(dict.fromkeys(amounts, exponent)))
+        rows[name] = [{column.name: read_value(column, row[column.name], exponent) for column in TABLES[name]}
+                      for row in written]  # fmt: skip
     found = doubts(rows, records.withdrawn, records.settings.count_gaps, report.as_of)
     lines = []
     for topic in dict.fromkeys(each.topic for each in found):
