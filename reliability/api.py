@@ -318,16 +318,12 @@ class WeibullLives(_Curves):
             scale_years, b10_years and b50_years (ages by which 10 and 50 % have failed), each with its
             low and high end. NaN where the status is not "ok".
         """
-        frame = self.lives.labels.assign(status=self.fit.status)
-        frame = frame.assign(n_failed=self.fit.n_failed.round(6), n_sound=self.fit.n_sound.round(6))
-        for name, unit, values in (
-            ("shape", "", self.fit.shape_interval()),
-            ("scale", "_years", self.fit.scale_interval()),
-            ("b10", "_years", self.fit.life(0.10)),
-            ("b50", "_years", self.fit.life(0.50)),
-        ):
-            for end, column in zip(("", "_low", "_high"), values, strict=True):
-                frame[f"{name}{end}{unit}"] = column
+        names = ["status", "n_failed", "n_sound", "shape", "shape_low", "shape_high"]
+        names += ["scale_years", "scale_low_years", "scale_high_years"]
+        frame = self.lives.labels.join(self.fit.table()[names]).round({"n_failed": 6, "n_sound": 6})
+        for share in (10, 50):
+            for end, column in zip(("", "_low", "_high"), self.fit.life(share / 100), strict=True):
+                frame[f"b{share}{end}_years"] = column
         return frame
 
     def _draw(self, axes: "Axes") -> None:

@@ -117,10 +117,6 @@ def main(ctx: click.Context, ledger: str) -> None:
     ctx.obj = Bench(ledger)
 
 
-#: Every command, in the order of the help page: a unit's way over the bench, then what is learned from it.
-COMMANDS = main.commands
-
-
 def command(
     *lines: str, name: str | None = None, of: click.Group = main, on: str = "", **more: Any
 ) -> Callable[[Callable[..., Said]], Any]:
@@ -271,7 +267,6 @@ def as_of_option(help: str) -> Callable[[Any], Any]:
 
 
 LATER_IGNORED = "What happened later is ignored."
-AS_OF = as_of_option(f"Day of the sale where an offer names none; today otherwise. {LATER_IGNORED}")
 OUT = option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 SIGNS = many("-s", "--sign", "signs", type=SIGN, help="A sign, such as rust=yes")
 NEW = many("--new", "new_names", metavar="NAME",
@@ -956,7 +951,7 @@ def backup(ledger: "Ledger", file: Path) -> Said:
 @columns("families", "working_price")
 @columns("sightings", "--built --year built", "--asked --price asked")
 @SIGNS
-@AS_OF
+@as_of_option(f"Day of the sale where an offer names none; today otherwise. {LATER_IGNORED}")
 def judge(
     bench: Bench, offers: Path | None, out: Path | None, as_of: datetime.date | None, **unit: Any
 ) -> Said:

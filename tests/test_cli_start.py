@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from reliability import __version__
-from reliability.cli import COMMANDS, main
+from reliability.cli import main
 from tests.conftest import ROOT, run_python
 
 HEAVY = ("pandas", "numpy", "scipy", "matplotlib", "lifelines", "papermill", "nbconvert", "jinja2")
@@ -24,7 +24,7 @@ kind = "tape deck"
 
 
 def test_every_command_has_help_with_an_example():
-    for name in COMMANDS:
+    for name in main.commands:
         result = CliRunner().invoke(main, [name, "--help"])
         assert result.exit_code == 0, result.output
         about, _, examples = result.output.partition("For example:")
@@ -34,7 +34,7 @@ def test_every_command_has_help_with_an_example():
 
 def test_every_option_says_what_it_does():
     context = click.Context(main)
-    for name in COMMANDS:
+    for name in main.commands:
         command = main.get_command(context, name)
         for option in command.params:
             if isinstance(option, click.Option):
@@ -44,9 +44,9 @@ def test_every_option_says_what_it_does():
 def test_short_help_is_not_cut():
     output = CliRunner().invoke(main, ["--help"], terminal_width=80).output
     assert "..." not in output.split("Commands:")[1].split("For example:")[0]
-    assert [line.split()[0] for line in output.split("Commands:\n")[1].splitlines()[: len(COMMANDS)]] == list(
-        COMMANDS
-    )
+    assert [
+        line.split()[0] for line in output.split("Commands:\n")[1].splitlines()[: len(main.commands)]
+    ] == list(main.commands)
 
 
 def test_version():

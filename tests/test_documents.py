@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 
-from reliability.cli import COMMANDS
+from reliability.cli import main
 from tests.tables_page import PAGE, tables_page
 
 ROOT = Path(__file__).parents[1]
@@ -20,7 +20,7 @@ def test_the_page_of_tables_is_the_description_of_the_tables():
     assert PAGE.read_text(encoding="utf-8") == tables_page()
 
 
-@pytest.mark.parametrize("command", sorted(COMMANDS))
+@pytest.mark.parametrize("command", sorted(main.commands))
 def test_readme_names_every_command(command):
     assert re.search(rf"`[^`]*\b{command}\b[^`]*`", README)
 
