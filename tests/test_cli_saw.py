@@ -152,11 +152,6 @@ def test_what_a_file_cannot_say(bench, saw):
     assert saw("a,Dallow 80,,,,,10,,,,yes,,", refused=True).endswith(told)
 
 
-def test_the_rest_is_left_for_one_reason(bench, saw):
-    out = saw("a,Tarnwick T2,,,,,30,,,,yes,,", "b,Tarnwick T2,,,,,70,,,,,,", options=("--rest", "too dear"))
-    assert out.endswith("2 units looked at: 1 taken in, 1 left\n")
-
-
 def test_a_unit_written_down_by_mistake_is_taken_out_with_its_signs(bench, saw):
     day = "2026-11-14"
     saw(f"a,Tarnwick T2,,,,,30,{day},,,,,yes", f"b,Tarnwick T2,,,,,70,{day},,,yes,,",
