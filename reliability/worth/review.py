@@ -15,7 +15,6 @@ from reliability.worth.bench import REPAIRED, seen_units
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices
 from reliability.worth.odds import Appraisal, appraise, expit, failed_by_age
-from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
 
@@ -154,16 +153,12 @@ Floats = NDArray[np.float64]
 #: A year is forecast once this many jobs were finished before it.
 FEWEST_EARLIER_JOBS = 10
 
-GROUPS = 5
-
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """How good the forecasts were."""
+    """How good the forecasts were; nothing is known of that without a job."""
 
-    status: str  # "ok" or "too few jobs"
     jobs: pd.DataFrame  # forecasts and outcome of each, and the share repaired before its year (usual_rate)
-    groups: pd.DataFrame  # jobs in groups of rising forecast; the share repaired with its 90 % interval
     brier: float  # of the forecasts; lower is better
     log_loss: float  # mean negative log-likelihood
     brier_usual: float  # of the usual rate as the forecast of every job
@@ -221,12 +216,12 @@ def scored(found: Sequence[pd.DataFrame]) -> Calibration:
     """Put the forecasts of some years together, and score them."""
     if not found:
         empty = pd.DataFrame(columns=["job", "family", "taken_in", "success_chance", "repaired"])
-        return Calibration("too few jobs", empty, _groups(np.zeros(0), np.zeros(0)), *[np.nan] * 4)
+        return Calibration(empty, *[np.nan] * 4)
     table = pd.concat(found, ignore_index=True)
     columns = ("success_chance", "repaired", "usual_rate")
     forecast, repaired, usual = (table[name].to_numpy(float) for name in columns)
     scores = [score(by, repaired) for by in (forecast, usual) for score in (brier, log_loss)]
-    return Calibration("ok", table, _groups(forecast, repaired), *scores)
+    return Calibration(table, *scores)
 
 
 def brier(forecast: Floats, outcome: Floats) -> float:
@@ -238,13 +233,3 @@ def log_loss(forecast: Floats, outcome: Floats) -> float:
     """Mean negative log-likelihood of outcomes under the forecasts."""
     p = np.clip(forecast, 1e-9, 1 - 1e-9)
     return float(-np.mean(outcome * np.log(p) + (1 - outcome) * np.log1p(-p)))
-
-
-def _groups(forecast: Floats, repaired: Floats) -> pd.DataFrame:
-    order = np.argsort(forecast, kind="stable")
-    parts = [part for part in np.array_split(order, GROUPS) if part.size]
-    n = np.array([part.size for part in parts], dtype=float)
-    k = np.array([repaired[part].sum() for part in parts])
-    low, high = share_interval(k, n) if parts else (n, n)
-    mean, n_jobs = [float(forecast[part].mean()) for part in parts], n.astype(int)
-    return pd.DataFrame({"n_jobs": n_jobs, "forecast": mean, "repaired": k / n, "low": low, "high": high})

@@ -42,15 +42,12 @@ def test_each_year_is_forecast_from_the_years_before(years):
     records = records_from_rows(years)
     assert forecast_days(records, DAY) == [datetime.date(2024, 12, 31), datetime.date(2025, 12, 31)]
     found = calibrate(records)
-    assert found.status == "ok"
     assert len(found.jobs) == 60
     chance = found.jobs.groupby("family")["success_chance"].mean()
     assert chance["Larkov T1"] > 0.8
     assert chance["Larkov T2"] < 0.2
     assert found.brier < 0.1 < found.brier_usual
     assert found.log_loss < 0.3 < found.log_loss_usual
-    assert found.groups["n_jobs"].sum() == 60
-    assert found.groups["forecast"].is_monotonic_increasing
 
 
 def test_the_future_does_not_leak_into_a_forecast(years):
@@ -67,7 +64,6 @@ def test_the_future_does_not_leak_into_a_forecast(years):
 
 def test_a_young_ledger_is_too_few(bench_records):
     found = calibrate(bench_records)
-    assert found.status == "too few jobs"
     assert found.jobs.empty
     assert np.isnan(found.brier)
 
