@@ -29,7 +29,7 @@ BEYOND_YEARS = 6.0
 NO_STEPS = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
 _POINTS = 35
 COLUMNS = (
-    "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low", "b50_high",
+    "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low",
     "bracket_low", "bracket_high",
 )  # fmt: skip
 
@@ -64,7 +64,7 @@ def own_lives(seen: Observations) -> OwnLives:
         oldest_years=components["component"].map(marks.groupby("component")["age_years"].max()),
         bracket_low=fit.bracket_low, bracket_high=fit.bracket_high,
     )  # fmt: skip
-    for column, values in zip(("years", "low", "high"), fit.life(0.50), strict=True):
+    for column, values in zip(("years", "low"), fit.life(0.50), strict=False):
         summary[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
     least = summary[["n_failed", "n_sound"]].min(axis=1)
     drawn = summary[(least > 0) & (summary["n_failed"] + summary["n_sound"] >= FEWEST_FOR_A_CURVE)]
