@@ -1159,7 +1159,7 @@ def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFra
 
 
 @command("next", "next --all", "next --out todo.csv", name="next", on="read")
-@click.option("--all", "every", is_flag=True, help="Every row, not only what fits on one screen.")
+@flag("--all", "every", help="Every row, not only what fits on one screen.")
 @OUT
 def next_(ledger: "Ledger", every: bool, out: Path | None) -> Said:
     """Say what to do next: on the bench, unsold, after sales.
@@ -1204,8 +1204,7 @@ def plan(ledger: "Ledger", job: str | None, family: str | None, out: Path | None
         planned = plan_unit(appraiser, family=str(family), built_from=first, built_to=last, signs=signs,
                             found=found, seen_on=today())  # fmt: skip
     if out is not None:
-        with written_to(out):
-            terminal.write_table(planned.moves, out)
+        terminal.write_table(planned.moves, out)
     return terminal.plan_lines(planned)
 
 
@@ -1307,7 +1306,7 @@ def spend(bench: Bench, what: str | None, **given: Any) -> None:
 
 @command("report --all", 'report --family "Tarnwick T2" --pdf')
 @many("--family", "families", help="Only the page of this family, and the first page")
-@click.option("--all", "every", is_flag=True, help="Every page; the default without --family.")
+@flag("--all", "every", help="Every page; the default without --family.")
 @flag("--pdf", help="Print the pages to PDF as well; needs Chromium.")
 @option("--out", type=click.Path(file_okay=False, path_type=Path), default=Path("reports"),
         show_default=True, help="Folder of the pages.")  # fmt: skip

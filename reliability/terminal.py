@@ -371,15 +371,15 @@ def write_table(table: "pd.DataFrame", path: Path) -> None:
     """Write a table as CSV; the file is replaced in one step."""
     from reliability.records.package import write_table as write_rows
 
-    write_rows(path, table.columns, table.itertuples(index=False))
+    with written_to(path):
+        write_rows(path, table.columns, table.itertuples(index=False))
 
 
 def give(table: "pd.DataFrame", text: str, out: Path | None, noun: str, several: str = "") -> str:
     """Give a table in words, or write it to a file and say how much that is."""
     if out is None:
         return text
-    with written_to(out):
-        write_table(table, out)
+    write_table(table, out)
     return f"{counted(len(table), noun, several)}: {out}"
 
 
