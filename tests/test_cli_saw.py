@@ -170,7 +170,10 @@ def test_a_unit_written_down_by_mistake_is_taken_out_with_its_signs(bench, saw):
 
 
 def test_a_ledger_is_made_by_the_first_sale(command_line):
-    file = command_line.sheet(HEAD + "a,Dallow 80,,receiver,,,10,,,,yes,,\n", "seen.csv")
+    row = "a,Dallow 80,,{},,,10,,,,yes,,\n"
+    command_line.refused("saw", command_line.sheet(HEAD + row.format(""), "seen.csv"))
+    assert not command_line.file.exists()
+    file = command_line.sheet(HEAD + row.format("receiver"), "seen.csv")
     assert "Job 1: a, taken in" in command_line.ok("saw", file)
 
 
