@@ -7,8 +7,8 @@ is one file without a script, to be read offline.
 import ast
 import sys
 import warnings
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from collections.abc import Mapping
+from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -79,7 +79,10 @@ class EngineHere(Engine):
             "__name__": "page",
             "display": lambda *some: shown.extend(map(_markup, some)),
         }
-        with _as_before():
+        if pyplot := sys.modules.get("matplotlib.pyplot"):  # the page before may have drawn with it
+            pyplot.close("all")
+            pyplot.rcdefaults()
+        with warnings.catch_warnings():
             for cell in nb_man.nb.cells:
                 if cell.cell_type == "markdown":
                     from nbconvert.filters import markdown2html  # no page of ours has such a cell
@@ -122,16 +125,3 @@ def _markup(value: object) -> Markup:
             "reliability.report.figures, which gives them a text too."
         )
     return Markup("<pre>{}</pre>").format(repr(value))
-
-
-@contextmanager
-def _as_before() -> Iterator[None]:
-    """Put back afterwards what a page may have changed for the next one."""
-    try:
-        with warnings.catch_warnings():
-            yield
-    finally:
-        # Only somebody's own cell draws with it, and not for long: a page takes no picture of that kind.
-        if pyplot := sys.modules.get("matplotlib.pyplot"):
-            pyplot.close("all")
-            pyplot.rcdefaults()

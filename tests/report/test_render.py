@@ -146,8 +146,8 @@ def test_a_page_leaves_nothing_to_the_next_one(write_notebook):
     before = list(warnings.filters), list(sys.path)
     content_of(write_notebook("fleet", {"one": MESS, "two": "left"}))
     assert (list(warnings.filters), list(sys.path)) == before
-    assert sys.modules["matplotlib.pyplot"].get_fignums() == []
     assert content_of(draws) == first == ("<pre>(10.0, False)</pre>\n", [])
+    assert sys.modules["matplotlib.pyplot"].get_fignums() == []
 
 
 def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook):
