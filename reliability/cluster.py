@@ -56,8 +56,8 @@ def executor_for(
         raise
 
 
-@contextmanager
-def _client(cluster: str) -> Iterator[Any]:
+def _client(cluster: str) -> Any:
+    """Connect to a cluster; one that is started here ends with its client."""
     try:
         distributed = import_module("distributed")
     except ModuleNotFoundError:
@@ -70,19 +70,14 @@ def _client(cluster: str) -> Iterator[Any]:
             f"--cluster {cluster!r} is no address; give tcp://HOST:PORT of a scheduler, or {LOCAL} to start "
             "one."
         )
-    with warnings.catch_warnings():
-        # A component of ten thousand families weighs more than the ten megabytes that are warned of.
-        warnings.filterwarnings("ignore", message="Sending large graph")
-        # Without an address a client starts a cluster of its own, and ends it.
-        own = {"threads_per_worker": 1, "dashboard_address": _ANY_PORT}
-        try:
-            client = distributed.Client(
-                **own if cluster == LOCAL else {"address": cluster, "timeout": _SECONDS_TO_CONNECT}
-            )
-        except (OSError, ValueError) as error:
-            raise InvalidInput(f"No scheduler answers at {cluster}: {error}") from None
-        with client:
-            yield client
+    # A component of ten thousand families weighs more than the ten megabytes that are warned of.
+    warnings.filterwarnings("ignore", message="Sending large graph")
+    if cluster == LOCAL:
+        return distributed.Client(threads_per_worker=1, dashboard_address=_ANY_PORT)
+    try:
+        return distributed.Client(cluster, timeout=_SECONDS_TO_CONNECT)
+    except (OSError, ValueError) as error:
+        raise InvalidInput(f"No scheduler answers at {cluster}: {error}") from None
 
 
 # What the workers of a cluster must have in common with this process, asked before they get any work.
