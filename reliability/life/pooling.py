@@ -7,8 +7,8 @@ with what all families together say of these priors, gives every family's poster
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
-from functools import cache, partial
+from dataclasses import dataclass
+from functools import cache, cached_property, partial
 from itertools import pairwise
 from typing import Any, NamedTuple, TypeAlias
 
@@ -266,26 +266,24 @@ class _Pieces(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Findings:
-    """Records of n families as counts of K distinct findings, and of M distinct sets of L alternatives."""
+    """Records of n families as counts of K distinct findings, and of M distinct sets of alternatives."""
 
     pieces: _Pieces
     single: csr_array  # (n, K): how often a family had each finding,
     mixed: csr_array  # (n, M): and each set of alternatives,
-    alternatives: csr_array  # (M, L): which gives probabilities to these
-    mixed_pieces: _Pieces
-
-    def used(self) -> "Findings":
-        """Drop the pieces that no record needs."""
-        used, used_mixed = np.unique(self.single.indices), np.unique(self.alternatives.indices)
-        single, alternatives = self.single[:, used], self.alternatives[:, used_mixed]
-        mixed_pieces = self.mixed_pieces.take(used_mixed)
-        return Findings(self.pieces.take(used), single, self.mixed, alternatives, mixed_pieces)
+    alternatives: csr_array  # (M, K): which gives probabilities to these
 
     def of(self, family: int) -> "Findings":
         """Give those of one family."""
         mixed = self.mixed[[family]]
         alternatives, mixed_of = self.alternatives[mixed.indices], mixed[:, mixed.indices]
-        return replace(self, single=self.single[[family]], mixed=mixed_of, alternatives=alternatives).used()
+        return Findings(self.pieces, self.single[[family]], mixed_of, alternatives)
+
+    @cached_property
+    def used(self) -> list[tuple[_Pieces, csr_array]]:
+        """Pieces that single records and alternatives need, each with the counts of these alone."""
+        needed = [(np.unique(counts.indices), counts) for counts in (self.single, self.alternatives)]
+        return [(self.pieces.take(at), counts[:, at]) for at, counts in needed]
 
     def log_likelihood(self, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
         """Log-likelihood of each family at the nodes of a lattice; shape (n, I, J).
@@ -293,15 +291,17 @@ class Findings:
         Scales are those of the reference year; `slope` is their change per decade.
         """
         found = np.empty((self.single.shape[0], log_scale.size, log_shape.size))
-        work = (1 + sum(self.single.shape) + sum(self.alternatives.shape)) * log_shape.size
+        # Probabilities of alternatives are added up, single ones are wanted as logarithms only.
+        (pieces, single), (mixed_pieces, alternatives) = self.used
+        work = (1 + sum(single.shape) + sum(alternatives.shape)) * log_shape.size
         at_once = max(1, ELEMENTS_AT_ONCE // work)
         for first in range(0, log_scale.size, at_once):
             x = log_scale[first : first + at_once]
-            chances = self.pieces.chances(x, log_shape, slope, is_log=True)
-            total = self.single @ chances.reshape(len(chances), x.size * log_shape.size)
-            if self.alternatives.shape[0]:
-                chances = self.mixed_pieces.chances(x, log_shape, slope, is_log=False)
-                chances = self.alternatives @ chances.reshape(len(chances), -1)
+            chances = pieces.chances(x, log_shape, slope, is_log=True)
+            total = single @ chances.reshape(len(chances), x.size * log_shape.size)
+            if alternatives.shape[0]:
+                chances = mixed_pieces.chances(x, log_shape, slope, is_log=False)
+                chances = alternatives @ chances.reshape(len(chances), -1)
                 total += self.mixed @ np.log(np.maximum(chances, SMALLEST))
             found[:, first : first + at_once] = total.reshape(len(found), -1, log_shape.size)
         return found
@@ -408,7 +408,7 @@ def _findings(rows: dict[str, np.ndarray], code: IntArray, decades: FloatArray) 
     ends = np.append(0, np.cumsum(length[example]))
     of_set = np.arange(ends[-1]) + np.repeat(start[example] - ends[:-1], length[example])
     alternatives = csr_array((weight[of_set], finding[of_set], ends), shape=(example.size, at.size))
-    return Findings(pieces, single, mixed, alternatives, pieces).used()
+    return Findings(pieces, single, mixed, alternatives)
 
 
 # ---- The lattice of a component, and a finer one for each family with many records
@@ -710,8 +710,7 @@ class _Fit:
         is_many = len(records.families) > MANY_FAMILIES
         steps = prior.least_spread * (STEPS_AMONG_MANY if is_many else STEPS_IN_SPREADS)
         steps = np.minimum(LONGEST_STEPS, steps)
-        pieces = records.findings.pieces, records.findings.mixed_pieces
-        ages = np.concatenate([bound for each in pieces for bound in (each.log_lower, each.log_upper)])
+        ages = np.append(records.findings.pieces.log_lower, records.findings.pieces.log_upper)
         ages = ages[np.isfinite(ages)]
         middle, reach = np.log([prior.scale_years, prior.shape]), EDGE * np.sqrt(prior.variances[0])
         low, high = middle - reach, middle + reach
@@ -765,7 +764,7 @@ class _Fit:
                 return Lattice.of(at, kind, nodes[0], nodes[1], log_likelihood[None])
             power = min(1.0, SHARPENING * power)
 
-    def posterior(self) -> "_Posterior":
+    def component(self) -> "PooledComponent":
         """Average over what the families share, and over the slopes."""
         middle, sd, start = 0.0, 0.0, np.zeros(3 + len(self.records.kinds))
         if np.isfinite(self.records.reference_year):
@@ -780,12 +779,23 @@ class _Fit:
                 sd = float(np.clip(found_sd, NARROWING * sd, sd))
         z, chance = hermegauss(3) if sd else (np.zeros(1), np.ones(1))
         slopes = middle + sd * z
-        found, lines = zip(*(self._at_slope(slope, start) for slope in slopes), strict=True)
+        found, at_slopes = zip(*(self._at_slope(slope, start) for slope in slopes), strict=True)
         log_chance = np.log(chance) + found
         if sd:
             log_chance += _log_normal(slopes, 0.0, self.prior.slope_sd) + 0.5 * z**2
             middle, sd = self._slope(slopes, np.array(found))
-        return _Posterior.of(lines, slopes, _normalised(log_chance)[1], middle, sd)
+        pairs = zip(at_slopes, _normalised(log_chance)[1], strict=True)
+        weighed = [each._replace(weight=each.weight * np.float32(p)) for each, p in pairs]
+        lines = _Lines(*(np.concatenate(parts, axis=1) for parts in zip(*weighed, strict=True)))
+        records = self.records
+        # Families of sayings about a kind are among the lines too, but nobody can ask for them.
+        families = {name: i for i, name in enumerate(records.families) if name is not None}
+        return PooledComponent(
+            families=families, kinds={kind: i for i, kind in enumerate(records.kinds)},
+            kind_of={name: records.kinds[records.kind[i]] for name, i in families.items()},
+            n_records=records.n_records, reference_year=records.reference_year, mean_year=records.mean_year,
+            every=lines, line_slope=np.repeat(slopes, self.log_shape.size), slope=middle, slope_sd=sd,
+        )  # fmt: skip
 
     def _slope(self, slopes: FloatArray, log_evidence: FloatArray) -> tuple[float, float]:
         """Mean and standard deviation of the slope, whose log posterior at three is taken as a parabola."""
@@ -799,15 +809,14 @@ class _Fit:
         """Log evidence of a slope, and the posteriors there."""
         lattices = self.lattices(slope)
         average = Average(Peak(self.records, lattices, self.prior, start), lattices, self.log_scale)
-        parts = [average.posterior(*each) for each in zip(lattices, average.log_marginal, strict=True)]
-        n = self.records.kind.size
-        for entry in range(n - len(self.records.kinds) - 1, n):
-            kind = int(self.records.kind[entry])
-            parts.append(average.unseen(kind, self.log_shape)[None])
-            axes = self.log_scale, self.log_shape
-            lattices.append(Lattice(np.array([entry]), kind, *axes, parts[-1], np.zeros(1)))
-        kept = [_Lines.of(lattice, part) for lattice, part in zip(lattices, parts, strict=True)]
-        order = np.argsort(np.concatenate([lattice.family for lattice in lattices]))
+        kept = [
+            _Lines.of(lattice.log_scale, lattice.log_shape, average.posterior(lattice, log_marginal))
+            for lattice, log_marginal in zip(lattices, average.log_marginal, strict=True)
+        ]
+        unseen = [average.unseen(k, self.log_shape) for k in self.records.kind[-len(average.centre) - 1 :]]
+        kept.append(_Lines.of(self.log_scale, self.log_shape, np.stack(unseen)))
+        seen = np.argsort(np.concatenate([lattice.family for lattice in lattices]))
+        order = np.append(seen, seen.size + np.arange(len(unseen)))
         lines = _Lines(*(np.concatenate(arrays)[order] for arrays in zip(*kept, strict=True)))
         return float(average.log_evidence), lines
 
@@ -830,9 +839,9 @@ class _Lines(NamedTuple):
     weight: NDArray[np.floating[Any]]  # (n, R, I); those of a family add up to 1
 
     @classmethod
-    def of(cls, lattice: Lattice, posterior: FloatArray) -> "_Lines":
+    def of(cls, axis: FloatArray, log_shape: FloatArray, posterior: FloatArray) -> "_Lines":
         """Keep of each line the nodes that matter, or every second or third where they are too many."""
-        line, axis = np.swapaxes(posterior, 1, 2), lattice.log_scale
+        line = np.swapaxes(posterior, 1, 2)
         inside = line > LEFT_OUT * line.max(axis=(1, 2), keepdims=True)
         start, end = np.argmax(inside, axis=2), axis.size - np.argmax(inside[:, :, ::-1], axis=2)
         stride = -(-np.where(inside.any(axis=2), end - start, 1) // NODES_KEPT)
@@ -840,7 +849,7 @@ class _Lines(NamedTuple):
         weight = np.take_along_axis(line, np.minimum(node, axis.size - 1), axis=2) * stride[:, :, None]
         weight[node >= axis.size] = 0.0
         weight /= weight.sum(axis=(1, 2), keepdims=True)
-        every = np.broadcast_to(lattice.log_shape, start.shape)
+        every = np.broadcast_to(log_shape, start.shape)
         return cls(axis[start], (axis[1] - axis[0]) * stride, every, weight.astype(np.float32))
 
     def moments(self) -> tuple[FloatArray, FloatArray]:
@@ -896,53 +905,10 @@ class _Lines(NamedTuple):
         return (below[:, :, -1] - a - (b - a) * part - 0.5 * bend * (part**2 - part)).sum(axis=1)
 
 
-# ---- Posteriors of the families of a component, and what they answer
+# ---- Posterior of lives, and the questions it answers
 
 # About what a processor keeps near by
 QUESTIONS_AT_ONCE = 32
-
-
-@dataclass(frozen=True, eq=False)
-class _Posterior:
-    """Posteriors of n families of a component, at each of some slopes."""
-
-    every: _Lines  # the lines of all slopes side by side, for units of the reference year
-    line_slope: FloatArray  # (R,): the slope that a line belongs to
-    slope: float  # change of log scale per decade: posterior mean and standard deviation
-    slope_sd: float
-
-    @classmethod
-    def of(
-        cls, at_slopes: Sequence[_Lines], slopes: FloatArray, chance: FloatArray, *slope: float
-    ) -> "_Posterior":
-        """Lay the posteriors at some slopes side by side; last the mean of the slope and its deviation."""
-        pairs = zip(at_slopes, chance, strict=True)
-        weighed = [each._replace(weight=each.weight * np.float32(p)) for each, p in pairs]
-        every = _Lines(*(np.concatenate(parts, axis=1) for parts in zip(*weighed, strict=True)))
-        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), *slope)
-
-    def lines(self, family: IntArray, decades: FloatArray) -> _Lines:
-        """Lines of some families, for units built so many decades after the reference year."""
-        first, step, log_shape, weight = (part[family].astype(np.float64) for part in self.every)
-        weight /= weight.sum(axis=(1, 2), keepdims=True)
-        return _Lines(first + decades[:, None] * self.line_slope, step, log_shape, weight)
-
-    def failed_by(
-        self, family: IntArray, age_years: FloatArray, decades: FloatArray, level: float
-    ) -> FloatArray:
-        """Posterior mean and equal-tailed band of P(failed by age); shape (3, n)."""
-        out = np.empty((3, family.size))
-        with np.errstate(divide="ignore"):  # age 0
-            log_age = np.log(age_years)
-        for first in range(0, family.size, QUESTIONS_AT_ONCE):
-            at = slice(first, first + QUESTIONS_AT_ONCE)
-            lines = self.lines(family[at], decades[at])
-            ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
-            out[:, at] = np.stack([lines.mean(log_age[at]), *ends])
-        return out
-
-
-# ---- Posterior of lives, and the questions it answers
 
 
 @dataclass(frozen=True, eq=False)
@@ -955,14 +921,46 @@ class PooledComponent:
     n_records: FloatArray  # these three as in `ComponentRecords`
     reference_year: float
     mean_year: FloatArray
-    posterior: _Posterior
+    every: _Lines  # of all slopes side by side, for units of the reference year
+    line_slope: FloatArray  # (R,): the slope that a line belongs to
+    slope: float  # change of log scale per decade: posterior mean and standard deviation
+    slope_sd: float
 
     def place(self, family: str | None, kind: str | None) -> int:
-        """Entry of the posterior that answers for a family: its own, its kind's or the component's."""
+        """Entry that answers for a family: its own, its kind's or the component's."""
         if family in self.families:
             return self.families[family]
         last = self.mean_year.size - 1
         return last - len(self.kinds) + self.kinds[kind] if kind is not None and kind in self.kinds else last
+
+    def lines(self, entry: IntArray, decades: FloatArray) -> _Lines:
+        """Lines of some entries, for units built so many decades after the reference year."""
+        first, step, log_shape, weight = (part[entry].astype(np.float64) for part in self.every)
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        return _Lines(first + decades[:, None] * self.line_slope, step, log_shape, weight)
+
+    def moments(self, entry: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Means (n, 2) and covariances (n, 2, 2) of (log scale, log shape)."""
+        parts = [self.lines(entry[at], decades[at]).moments() for at in _batches(entry.size)]
+        mean, covariance = (np.concatenate(each) for each in zip(*parts, strict=True))
+        return mean, covariance
+
+    def failed_by(
+        self, entry: IntArray, age_years: FloatArray, decades: FloatArray, level: float
+    ) -> FloatArray:
+        """Posterior mean and equal-tailed band of P(failed by age); shape (3, n)."""
+        out = np.empty((3, entry.size))
+        with np.errstate(divide="ignore"):  # age 0
+            log_age = np.log(age_years)
+        for at in _batches(entry.size):
+            lines = self.lines(entry[at], decades[at])
+            ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
+            out[:, at] = np.stack([lines.mean(log_age[at]), *ends])
+        return out
+
+
+def _batches(size: int) -> list[slice]:
+    return [slice(first, first + QUESTIONS_AT_ONCE) for first in range(0, size, QUESTIONS_AT_ONCE)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -970,7 +968,7 @@ class PooledLives:
     """Posterior of the lives of every component in every family."""
 
     parts: dict[str, PooledComponent]
-    other: _Posterior  # the one entry for a component that nobody has spoken of
+    other: PooledComponent  # one that nobody has spoken of, without families
     prior: Hyperprior
     has_years: bool  # whether production years, and kinds, were told apart
     has_kinds: bool
@@ -1030,8 +1028,8 @@ class PooledLives:
         out = np.empty((3, age.size))
         for name in dict.fromkeys(labels):
             at = np.flatnonzero(labels == name)
-            posterior, entry, decades = self._places(name, families[at], kinds[at], years[at])
-            out[:, at] = posterior.failed_by(entry, age[at], decades, level)
+            part, entry, decades = self._places(name, families[at], kinds[at], years[at])
+            out[:, at] = part.failed_by(entry, age[at], decades, level)
         mean, low, high = out.reshape(3, *each[0].shape)
         return mean, low, high
 
@@ -1039,30 +1037,23 @@ class PooledLives:
         self, component: str, family: Sequence[str | None], *, year: FloatArray, kind: Sequence[str | None]
     ) -> tuple[FloatArray, FloatArray]:
         """Means (n, 2) and covariances (n, 2, 2) of families' (log scale, log shape); NaN is no year."""
-        names, kinds = np.empty((2, len(family)), dtype=object)
-        names[:], kinds[:] = family, kind
-        names, kinds = _labels("family", names), _labels("kind", kinds)
-        posterior, entry, decades = self._places(_label("component", component), names, kinds, year)
+        names, kinds = (np.array(labels, dtype=object) for labels in (family, kind))
+        part, entry, decades = self._places(component, names, kinds, year)
         # Families of one kind without records of their own are one entry: many of them are asked for at once.
         each, place = np.unique(np.stack([entry, decades]), axis=1, return_inverse=True)
-        entries, n = each[0].astype(np.int64), each.shape[1]
-        at_once = [slice(at, at + QUESTIONS_AT_ONCE) for at in range(0, n, QUESTIONS_AT_ONCE)]
-        parts = [posterior.lines(entries[at], each[1, at]).moments() for at in at_once]
-        mean, covariance = (np.concatenate(each) for each in zip(*parts, strict=True))
+        mean, covariance = part.moments(each[0].astype(np.int64), each[1])
         return mean[place], covariance[place]
 
     def _places(
         self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray
-    ) -> tuple[_Posterior, IntArray, FloatArray]:
-        """Give the posterior, entries in it, and decades from the reference year."""
+    ) -> tuple[PooledComponent, IntArray, FloatArray]:
+        """Give the component, entries in it, and decades from the reference year."""
         if not self.has_years and not np.isnan(year).all():
             raise InvalidInput(
                 f"The records of {component!r} were pooled without production years, so `year` has no "
                 "meaning; leave it out, or give `year` to `pool`."
             )
-        part = self.parts.get(component or "")
-        if part is None:
-            return self.other, np.zeros(year.size, dtype=np.int64), np.zeros(year.size)
+        part = self.parts.get(component or "", self.other)
         for name, of_kind in zip(family, kind, strict=True):
             known = part.kind_of.get(name, of_kind)
             if self.has_kinds and of_kind is not None and known != of_kind:
@@ -1071,7 +1062,7 @@ class PooledLives:
                 )
         entry = np.array([part.place(f, k) for f, k in zip(family, kind, strict=True)], dtype=np.int64)
         decades = (year - part.reference_year) / YEARS_PER_DECADE
-        return part.posterior, entry, np.where(np.isnan(decades), part.mean_year[entry], decades)
+        return part, entry, np.where(np.isnan(decades), part.mean_year[entry], decades)
 
     def _part(self, component: str) -> PooledComponent:
         name = _label("component", component) or ""
@@ -1084,7 +1075,7 @@ class PooledLives:
         part = self._part(component)
         if not self.has_years:
             raise InvalidInput(f"The records of {component!r} were pooled without production years.")
-        return part.posterior.slope, part.posterior.slope_sd
+        return part.slope, part.slope_sd
 
     def reference_year(self, component: str) -> float:
         """Mean production year of the component's records, NaN without years; UnknownName if not known."""
@@ -1105,7 +1096,7 @@ class PooledLives:
             part = self.parts[component]
             families = sorted(part.families)
             at = np.array([part.families[family] for family in families], dtype=np.int64)
-            means, covariances = part.posterior.lines(at, part.mean_year[at]).moments()
+            means, covariances = part.moments(at, part.mean_year[at])
             for family, i, mean, covariance in zip(families, at, means, covariances, strict=True):
                 sd, n = np.sqrt(np.diag(covariance)), part.n_records[i]
                 year = part.reference_year + YEARS_PER_DECADE * part.mean_year[i] if n > 0 else np.nan
@@ -1206,23 +1197,16 @@ def pool(
 
 
 def _pooled(records: ComponentRecords, prior: Hyperprior) -> PooledComponent:
-    """Fit a component and keep what answers questions: no records, and no families without a name."""
-    # Families of sayings about a kind are in the posterior too, but nobody can ask for them.
-    families = {name: i for i, name in enumerate(records.families) if name is not None}
-    kinds = {kind: i for i, kind in enumerate(records.kinds)}
-    kind_of = {name: records.kinds[records.kind[i]] for name, i in families.items()}
-    of_each = records.n_records, records.reference_year, records.mean_year
-    return PooledComponent(families, kinds, kind_of, *of_each, _Fit(records, prior).posterior())
+    return _Fit(records, prior).component()
 
 
 OTHER_REACH, OTHER_NODES = 6.0, (128, 80)
 
 
-def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
+def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> PooledComponent:
     """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
     # All are equally likely, each as a normal distribution.
-    unseen = [(part.posterior, np.array([part.mean_year.size - 1])) for _, part in sorted(parts.items())]
-    known = [posterior.lines(entry, np.zeros(1)).moments() for posterior, entry in unseen]
+    known = [part.moments(np.array([-1]), np.zeros(1)) for _, part in sorted(parts.items())]
     mean = np.stack([np.log([prior.scale_years, prior.shape]), *(m[0] for m, _ in known)])
     covariance = np.stack([np.diag(prior.variances[0]), *(c[0] for _, c in known)])
     reach = OTHER_REACH * np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
@@ -1231,5 +1215,8 @@ def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     apart = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1) - mean[:, None, None]
     square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
     weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)
-    lattice = Lattice.of(np.zeros(1, dtype=np.int64), 0, x, y, np.log(np.maximum(weight, SMALLEST))[None])
-    return _Posterior.of([_Lines.of(lattice, lattice.likelihood)], np.zeros(1), np.ones(1), 0.0, 0.0)
+    lines, nothing = _Lines.of(x, y, weight[None]), np.zeros(1)
+    return PooledComponent(
+        families={}, kinds={}, kind_of={}, n_records=nothing, reference_year=np.nan, mean_year=nothing,
+        every=lines, line_slope=np.zeros(y.size), slope=0.0, slope_sd=0.0,
+    )  # fmt: skip
