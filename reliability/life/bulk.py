@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -45,8 +45,8 @@ class Piece:
     counted: dict[str, NDArray[Any]]
     apart: pd.DataFrame
 
-    def lives(self) -> "Lives":
-        """Give life records; windows of years become equally likely alternatives."""
+    def lives(self) -> tuple[LifeRecords, FloatArray]:
+        """Life records, windows as equally likely alternatives; and the year that each row assumes."""
         counted, apart = self.counted, self.apart
         first = counted["first"].astype(float)
         source, year, weight = spread_years(first, counted["last"].astype(float))
@@ -60,14 +60,7 @@ class Piece:
         stratum, record = np.append(counted["stratum"][source], stratum), np.append(source, record)
         weight = np.append(weight, apart["weight"])
         records = LifeRecords(lower, upper, stratum=stratum, record=record, weight=weight)
-        return Lives(records, np.append(year, apart["year"].astype(float)))
-
-
-class Lives(NamedTuple):
-    """Life records of a piece, with the year that each row assumes."""
-
-    records: LifeRecords
-    year: FloatArray  # (n_rows,)
+        return records, np.append(year, apart["year"].astype(float))
 
 
 @dataclass(frozen=True, eq=False)
@@ -307,12 +300,8 @@ def spread(
         yield under_way.popleft().result()
 
 
-class _Asked(NamedTuple):
-    """A piece, and at which age of units of which production year its families are looked at."""
-
-    piece: Piece
-    age_years: FloatArray
-    year: FloatArray
+# A piece, and at which age of units of which production year its families are looked at
+_Asked: TypeAlias = tuple[Piece, FloatArray, FloatArray]
 
 
 def lives_of_counts(
@@ -334,7 +323,7 @@ def lives_of_counts(
         for piece in counts.pieces(most):
             if not components or piece.component in components:
                 at = families.get_indexer(piece.families)
-                yield _Asked(piece, age[at], year[at])
+                yield piece, age[at], year[at]
 
     fit = partial(_own_lives, level=level, intervals=intervals)
     own = list(spread(fit, wanted(STRATA_PER_PIECE), executor))
@@ -349,7 +338,7 @@ def lives_of_counts(
 def _own_lives(asked: _Asked, *, level: float, intervals: bool) -> pd.DataFrame:
     """Fit each family by itself."""
     piece, age_years, _ = asked
-    fit = weibull_fits(piece.lives().records, level=level)
+    fit = weibull_fits(piece.lives()[0], level=level)
     columns = {
         "component": piece.component, "family": piece.families, "kind": piece.kinds,
         "n_failed": fit.n_failed, "n_sound": fit.n_sound, "status": fit.status, "age_years": age_years,

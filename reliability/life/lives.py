@@ -461,13 +461,9 @@ class Observations:
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
         """Group the observations into strata for a fit."""
-        columns = list(by)
-        if columns:
-            stratum = self.table.groupby(columns, sort=True, dropna=False).ngroup().to_numpy()
-        else:
-            stratum = np.zeros(len(self.table), dtype=np.int64)
+        stratum = self.table.groupby(list(by), sort=True, dropna=False).ngroup().to_numpy()
         first = np.unique(stratum, return_index=True)[1]
-        labels = self.table[columns].iloc[first].reset_index(drop=True)
+        labels = self.table[list(by)].iloc[first].reset_index(drop=True)
         labels.insert(0, "stratum", np.arange(first.size))
         told = {name: self.table[name].to_numpy() for name in ("lower", "upper", "record", "weight")}
         return LifeRecords(**told, stratum=stratum), labels

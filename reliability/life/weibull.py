@@ -546,39 +546,28 @@ _FEWEST_LIVES = 10.0
 class ModelCheck:
     """How four shapes of life fit the same records."""
 
-    status: str  # as in `WeibullFit`; without "ok" there are no numbers
     verdict: str  # `FAIR`, `ANOTHER` or `TOO_FEW`
-    best: str  # shape with the smallest AIC; "" without numbers
+    best: str  # shape with the smallest AIC
     shape: float  # Weibull shape, dimensionless
-    # Likelihood ratio against shape 1 (risk does not depend on age) and its two-sided p-value from chi-square
+    # Of the likelihood ratio against shape 1 (risk does not depend on age): two-sided p-value from chi-square
     # with 1 degree of freedom
-    ageing_statistic: float
     ageing_p: float
-    n_records: float
     # One row per shape of life, the best first. Location and spread are log(scale) and 1 / shape for Weibull
     # and exponential, mean and standard deviation of log life for lognormal, their like for log-logistic;
     # ages in years.
     table: pd.DataFrame
 
 
-_MODEL_COLUMNS = ("model", "n_parameters", "log_likelihood", "aic", "aic_difference", "location", "spread")
+def check_model(records: LifeRecords, fit: WeibullFit) -> ModelCheck:
+    """Compare Weibull, exponential, lognormal and log-logistic lives on the records of one usable stratum.
 
-
-def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelCheck:
-    """Compare Weibull, exponential, lognormal and log-logistic lives on the records of one stratum.
-
-    `fit`, where it is at hand, is of these records or of more strata beside them.
+    `fit` is of these records or of more strata beside them.
 
     AIC is 2 x parameters - 2 x log-likelihood. "Too few to tell" is said below ten lives, or where no
     shape is worse than another by 2 or more; "another shape fits better" where Weibull is worse than
     the best by 4 or more.
     """
-    fit = weibull_fits(records) if fit is None else fit
     k = int(np.flatnonzero(fit.stratum == records.strata[0])[0])
-    status, n_records, none = str(fit.status[k]), float(fit.n_records[k]), float("nan")
-    if status != OK:
-        empty = pd.DataFrame(columns=list(_MODEL_COLUMNS))
-        return ModelCheck(status, TOO_FEW, "", none, none, none, n_records, empty)
     data, place = collapse(records), (float(np.log(fit.scale[k])), -float(np.log(fit.shape[k])))
     found = [("Weibull", 2, float(fit.log_likelihood[k]), *place)]
     found += [(name, 2, *_best(data, name, place)) for name in ("lognormal", "log-logistic")]
@@ -589,12 +578,11 @@ def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelChe
     table["aic_difference"] = table["aic"] - table["aic"].min()
     behind, worst = float(table["aic_difference"][0]), float(table["aic_difference"].max())
     verdict = ANOTHER if behind >= _CLEARLY_WORSE else FAIR
-    if n_records < _FEWEST_LIVES or worst < _NO_DIFFERENCE:
+    if fit.n_records[k] < _FEWEST_LIVES or worst < _NO_DIFFERENCE:
         verdict = TOO_FEW
     ratio = max(0.0, 2.0 * (found[0][2] - found[-1][2]))
-    table = table.sort_values("aic", kind="stable", ignore_index=True)[list(_MODEL_COLUMNS)]
-    best, shape, p_value = str(table["model"][0]), float(fit.shape[k]), float(chdtrc(1, ratio))
-    return ModelCheck(OK, verdict, best, shape, ratio, p_value, n_records, table)
+    table = table.sort_values("aic", kind="stable", ignore_index=True)
+    return ModelCheck(verdict, str(table["model"][0]), float(fit.shape[k]), float(chdtrc(1, ratio)), table)
 
 
 def _best(data: Collapsed, shape: str, start: tuple[float, ...]) -> tuple[float, float, float]:

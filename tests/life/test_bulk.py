@@ -108,9 +108,8 @@ def said(records, names, year):
 def counted(counts):
     told = {}
     for piece in counts.pieces():
-        lives = piece.lives()
-        names = [(piece.component, piece.families[s]) for s in lives.records.stratum]
-        told |= said(lives.records, names, lives.year)
+        records, year = piece.lives()
+        told |= said(records, [(piece.component, piece.families[s]) for s in records.stratum], year)
     return told
 
 

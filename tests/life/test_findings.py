@@ -248,10 +248,6 @@ def test_life_records_follow_the_table():
     assert_array_equal(records.lower, found.table["lower"])
     assert_array_equal(records.is_alternative, [False, False, True, True, True])
 
-    alone, label = found.life_records(by=())
-    assert alone.strata.tolist() == [0]
-    assert label.to_dict("list") == {"stratum": [0]}
-
 
 # ---- refusals
 

@@ -134,15 +134,15 @@ def count(folder: str) -> dict[str, Any]:
 
 def fit_piece(piece: Piece) -> np.ndarray:
     """Fit strata; whether each has a maximum."""
-    return weibull_fits(piece.lives().records).usable
+    return weibull_fits(piece.lives()[0]).usable
 
 
 def pool_piece(piece: Piece) -> None:
     """Pool one component."""
-    lives = piece.lives()
-    at = lives.records.stratum
+    records, year = piece.lives()
+    at = records.stratum
     names = np.full(at.size, piece.component, dtype=object)
-    pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
+    pool(records, component=names, family=piece.families[at], kind=piece.kinds[at], year=year)
 
 
 def whole(folder: str, pooled_components: int = 1) -> dict[str, Any]:
