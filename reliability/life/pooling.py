@@ -480,12 +480,7 @@ def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float)
 
 
 def _normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
-    density = (x - mean) * (1.0 / sd)
-    density *= density
-    density *= -0.5
-    np.exp(density, out=density)
-    density *= 1.0 / (sd * ROOT_TWO_PI)
-    return density
+    return np.exp(_log_normal(x, mean, sd))
 
 
 def _normalised(log_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -598,7 +593,6 @@ class Average:
         self.run = run = run_starts(*z[:, :2].T)
         self.middle_shape, self.shape_spread = common[run, 0], self.prior.spread(common[run, 1])
         self.runs = [slice(a, b) for a, b in pairwise(N_CENTRES * np.append(run, len(z)))]
-        self.shared: dict[int, tuple[FloatArray, FloatArray]] = {}  # densities at the shared nodes, by kind
         self.scale_spread = self.prior.spread(common[:, 2])
         lean = np.linalg.solve(peak.covariance[:3, :3], cross)
         centre = (peak.place[3:] + (common - peak.place[:3]) @ lean).T  # (n_kinds, C)
@@ -615,17 +609,13 @@ class Average:
         self.log_evidence, weight = _normalised(log_weight + log_z)
         self.weight = [weight[:, None] * each for each in self.centre_weight]
 
-    def _densities(self, kind: int, *axes: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _densities(
+        self, kind: int, log_scale: FloatArray, log_shape: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
         """Prior densities of log scale (C x Q, I) and log shape (B, J) at the nodes of a lattice."""
-        log_scale, log_shape = axes
-        if log_scale is self.log_scale and kind in self.shared:
-            return self.shared[kind]
         centre, spread = self.centre[kind][:, :, None], self.scale_spread[:, None, None]
         of_scale = _normal(log_scale, centre, spread).reshape(-1, log_scale.size)
-        found = of_scale, _normal(log_shape, self.middle_shape[:, None], self.shape_spread[:, None])
-        if log_scale is self.log_scale:
-            self.shared[kind] = found
-        return found
+        return of_scale, _normal(log_shape, self.middle_shape[:, None], self.shape_spread[:, None])
 
     def _marginals(self, lattice: Lattice) -> FloatArray:
         """Log marginal likelihoods of the families of one lattice; (N, C, Q)."""
