@@ -40,17 +40,6 @@ KEPT = ROOT / "reports" / ".kept"
 FEWEST_DAYS_BACK = 30
 CHANCES = ("success_chance", "success_low", "success_high")
 
-Fit = Callable[[], Appraiser]
-
-
-# ---- Odds of a day, fitted once and kept: of the same records, day and code
-
-
-def _odds_of(store: Path | None, records: Records, day: datetime.date, fit: Fit | None = None) -> Appraiser:
-    """Give the odds of a day: kept, or fitted, here or wherever `fit` does it."""
-    fitted: Appraiser = kept_odds(store, _key(records, day), fit or partial(fit_appraiser, records, day))
-    return fitted
-
 
 @lru_cache(32)
 def _key(records: Records, day: datetime.date) -> tuple[object, ...]:
@@ -71,7 +60,7 @@ class ReportData:
         *,
         store: Path | None = None,  # the folder in which odds are kept for the next run
         card: str = "",  # the day that the pocket card beside the pages is for
-        odds: Fit | None = None,  # those of the commands, if they are of the same records and day
+        odds: Callable[[], Appraiser] | None = None,  # those of the commands, if of the same records and day
     ) -> None:
         self.as_of = as_of if as_of is not None else last_day(records)
         self.records = records if as_of is None else known_by(records, self.as_of)
@@ -108,16 +97,18 @@ class ReportData:
         """Wait for what was begun elsewhere; else do it here."""
         return self._begun.get(key, here)()
 
-    def _odds_then(self, records: Records, day: datetime.date) -> Appraiser:
-        """Odds of an earlier day."""
-        return _odds_of(self._store, records, day, self._begun.get(("odds", id(records), day)))
+    def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:
+        """Odds of a day: kept, or fitted, here or where that was begun."""
+        fit = self._begun.get(("odds", id(records), day), partial(fit_appraiser, records, day))
+        fitted: Appraiser = kept_odds(self._store, _key(records, day), fit)
+        return fitted
 
     @cached_property
     def odds(self) -> Appraiser:
         """Odds, prices and costs of every family, fitted to the records."""
         found = self._at_hand() if self._at_hand is not None else None
         if found is None or (found.fingerprint, found.as_of) != (self.fingerprint, self.as_of):
-            found = _odds_of(self._store, self.records, self.as_of)
+            found = self._odds_of(self.records, self.as_of)
         return found
 
     @property
@@ -161,7 +152,7 @@ class ReportData:
         known, day = self._known_before, self._day_before
         if not (known.jobs["outcome"] != "open").any():
             return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
-        return review.ranking(self._odds_then(known, day), known, as_of=day)
+        return review.ranking(self._odds_of(known, day), known, as_of=day)
 
     @cached_property
     def ranking_if_written(self) -> pd.DataFrame:
@@ -175,7 +166,7 @@ class ReportData:
         if read_bench(self.records, self.as_of).gaps_count:
             told = {"gap_repaired_share": float((self.finished["outcome"] == "repaired").mean())}
         changed = replace(self.records, settings=replace(self.records.settings, **told))
-        return review.ranking(_odds_of(self._store, changed, self.as_of), changed, as_of=self.as_of)
+        return review.ranking(self._odds_of(changed, self.as_of), changed, as_of=self.as_of)
 
     # One family
 
@@ -284,7 +275,7 @@ class ReportData:
             """Give the chances of a repair, as kept where the same offers were judged by the same odds."""
 
             def make() -> pd.DataFrame:
-                return judge(offers, self._odds_then(records, day))[list(CHANCES)].astype(float)
+                return judge(offers, self._odds_of(records, day))[list(CHANCES)].astype(float)
 
             def read(plain: Any) -> pd.DataFrame:
                 return pd.DataFrame(plain, offers.index, list(CHANCES), dtype=float)
