@@ -1350,7 +1350,7 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, pdf: bool,
 
 def own_or_demo(bench: Bench, remark: str, as_of: datetime.date | None) -> tuple["Records", bool]:
     """Read the ledger; the demo where none was named and none has a job yet."""
-    from reliability.records.frames import read_records
+    from reliability.records.frames import load, read_records
 
     source = click.get_current_context().find_root().get_parameter_source("ledger")
     named = source is not ParameterSource.DEFAULT
@@ -1359,12 +1359,11 @@ def own_or_demo(bench: Bench, remark: str, as_of: datetime.date | None) -> tuple
             records = read_records(ledger, as_of=as_of)
         if named or not records.jobs.empty:
             return records, False
-    from reliability.records.package import load_package_records
     from reliability.report.data import DEMO
 
     reason = "does not exist" if bench.is_missing else "holds no job"
     note(f"{bench.url} {reason}: {remark}")
-    return load_package_records(DEMO), True
+    return load(DEMO, as_of=as_of), True
 
 
 @command("card", "card --out sale.html --as-of 2026-11-25")
@@ -1380,12 +1379,10 @@ def card(bench: Bench, out: Path, as_of: datetime.date | None) -> Said:
     Without a ledger of your own it is made from the demo and says so.
     """
     from reliability.records.files import replace_file
-    from reliability.records.frames import known_by
     from reliability.report.card import make_card
     from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
 
     records, demo = own_or_demo(bench, "the card is made from the demo, and says DEMO", as_of)
-    records = known_by(records, as_of) if as_of is not None else records
     if demo:
         last = last_day(records)
         appraiser = fit_appraiser(records, min(last, as_of) if as_of else last)
