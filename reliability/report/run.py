@@ -39,11 +39,6 @@ PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = shipped("notebooks")
 CARD = "card.html"
 
-KINDS = ("index", "fleet", "earnings", "family", "component", "ledger")
-"""Kinds of pages; each is shown by the notebook of its name."""
-
-# JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
-PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 TITLES = {
     "index": "What to take",
     "fleet": "The fleet",
@@ -53,6 +48,9 @@ TITLES = {
 }
 """What pages are called that are about the whole bench, and in the navigation."""
 
+# JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
+PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in (*TITLES, "family"))
+
 
 # ---- A page: what it is about, its file, and what stands around the content
 
@@ -61,7 +59,7 @@ TITLES = {
 class Page:
     """One page to be made."""
 
-    kind: str  # one of `KINDS`
+    kind: str  # it is shown by the notebook of this name
     subject: str  # the family or component; empty for pages about the whole bench
     target: str  # file, relative to the report's folder, with "/"
 
