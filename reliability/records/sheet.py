@@ -427,12 +427,15 @@ def write_up(
                 refuse([*found, *twice] if twice else [])
                 written.append(_write(ledger, sheet, names, new, today or datetime.date.today(), found))
             except FaultsFound as error:
-                # A cell is at fault once: a family's name in its job, a lot's where it is described.
-                told = {("new family", "family"), *([("job", "lot")] if sheet.new_lot else [])}
-                found = [each for each in error.found
-                         if isinstance(each, str) or (each.place, each.column) not in told]  # fmt: skip
+                # A cell is at fault once: a family's name in its job, a lot's where it is described. A family
+                # that is described wrongly is not told as unknown too.
                 family = sheet.document["job"].get("family")
-                if isinstance(family, str) and family not in ledger.names("family"):
+                told = {("new family", "family"), *([("job", "lot")] if sheet.new_lot else [])}
+                beside = f"no family {family!r} is known" if sheet.new_family else "\0"
+                found = [each for each in error.found
+                         if isinstance(each, str) or not ((each.place, each.column) in told
+                                                          or each.message.startswith(beside))]  # fmt: skip
+                if isinstance(family, str) and not sheet.new_family and family not in ledger.names("family"):
                     how = how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET)
                     found.append(f"if {family!r} is a new family, describe it: {how}")
             for each in found:

@@ -107,6 +107,7 @@ def test_a_sale_comes_home_and_its_jobs_are_written_up(page, lab, tmp_path):
     wrong.wait_for()
     assert "'four and a half' is not an amount" in wrong.inner_text()
     assert wrong.bounding_box()["y"] > cost.bounding_box()["y"]
+    assert cost.evaluate("each => getComputedStyle(each).borderTopWidth") == "2px"
     assert "nothing was written" in job.get_by_role("alert").inner_text()
     assert axe_faults(page) == []
     cost.fill("")
