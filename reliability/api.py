@@ -415,28 +415,23 @@ class PooledFamilies(_Curves):
             component, family, built (empty, or "before" or "from" a year), kind, n_records, mean_year,
             scale_years, shape, and the rest of `PooledLives.table`.
         """
-        return self._rows().drop(columns="label")
-
-    def _rows(self) -> pd.DataFrame:
-        """Rows of the table, with the label under which each is pooled."""
         table = self.pooled.table()
-        table = table[table["component"].isin(self.lives.labels["component"])].rename(
-            columns={"family": "label"}
-        )
-        family_of = {later(family): family for family, _ in self.changes}
-        family = table["label"].replace(family_of)
+        table = table[table["component"].isin(self.lives.labels["component"])]
+        family = table["family"].replace({later(family): family for family, _ in self.changes})
         years = [self.changes.get(pair) for pair in zip(family, table["component"], strict=True)]
-        sides = np.where(table["label"] == family, "before", "from")
+        sides = np.where(table["family"] == family, "before", "from")
         built = [f"{side} {year:.0f}" if year else "" for side, year in zip(sides, years, strict=True)]
-        table.insert(1, "family", family)
+        table = table.assign(family=family)
         table.insert(2, "built", built)
         if self.lives._families is not None:
             table = table[table["family"].isin(self.lives._families)]
         return table.sort_values(["component", "family", "built"], kind="stable", ignore_index=True)
 
     def _draw(self, axes: "Axes") -> None:
-        rows, ages = self._rows(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)
-        component, label = (rows[name].to_numpy(object)[:, None] for name in ("component", "label"))
+        rows, ages = self.table(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)
+        is_later = rows["built"].str.startswith("from")
+        label = rows["family"].mask(is_later, rows["family"].map(later)).to_numpy(object)[:, None]
+        component = rows["component"].to_numpy(object)[:, None]
         failed, low, high = self.pooled.failed_by(component, label, ages)
         for name, line in zip(_lines(rows), failed, strict=True):
             axes.plot(ages, line, linewidth=2, label=name)
