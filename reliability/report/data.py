@@ -75,8 +75,7 @@ class ReportData:
         """Work out once what several pages ask for; elsewhere meanwhile what needs no odds of today."""
         if executor is not None:
             works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
-            before = self._known_before, self._day_before
-            for known, day in [before, *((self.records, day) for day in self._days)]:
+            for known, day in [self._before, *((self.records, day) for day in self._days)]:
                 if kept_odds(self._store, _key(known, day), lambda: None) is None:
                     works["odds", id(known), day] = fit_appraiser, known, day
             works["changes",] = _changes_of, self.own
@@ -138,18 +137,16 @@ class ReportData:
         """First of a month, at least `FEWEST_DAYS_BACK` days ago: what changed is told since then."""
         return (self.as_of - datetime.timedelta(days=FEWEST_DAYS_BACK)).replace(day=1)
 
-    @property
-    def _day_before(self) -> datetime.date:
-        return self.since - datetime.timedelta(days=1)
-
     @cached_property
-    def _known_before(self) -> Records:
-        return known_by(self.records, self._day_before)
+    def _before(self) -> tuple[Records, datetime.date]:
+        """What was known on the day before `since`, and that day."""
+        day = self.since - datetime.timedelta(days=1)
+        return known_by(self.records, day), day
 
     @cached_property
     def ranking_before(self) -> pd.DataFrame:
         """The ranking as it was on the day before `since`; empty if no job was finished then."""
-        known, day = self._known_before, self._day_before
+        known, day = self._before
         if not (known.jobs["outcome"] != "open").any():
             return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
         return review.ranking(self._odds_of(known, day), known, as_of=day)
