@@ -90,45 +90,29 @@ class _Terms:
         self.x[self.between] = low_x[self.between] + self.half
         self.log_density = -np.log(rows.upper[self.exact] * stretch[self.exact])
 
-    def values(self, slope: FloatArray, level: FloatArray) -> FloatArray:
-        """Value per row; shape (n_rows,)."""
-        z = slope * self.x + level
-        hazard = _hazard(z)[0]
-        value = -hazard
-        value[self.free] = 0.0
-        value[self.left] = _left_part(z[self.left], hazard[self.left])[0]
-        value[self.exact] += z[self.exact] + self.log_density + np.log(slope[self.exact])
-        if self.between.size:
-            out = np.zeros((6, z.size))
-            self._between(slope[self.between], z[self.between], out)
-            value[self.between] = out[0, self.between]
-        return value
-
-    def evaluate(self, slope: FloatArray, level: FloatArray) -> FloatArray:
-        """Value, 2 first and 3 negative second derivatives per row; shape (6, n_rows)."""
+    def evaluate(self, slope: FloatArray, level: FloatArray, *, only_value: bool = False) -> FloatArray:
+        """Value, 2 first and 3 negative second derivatives per row, or these undone; shape (6, n_rows)."""
         x = self.x
         z = slope * x + level
         hazard, by_1, by_2 = _hazard(z)
-        out = np.zeros((6, x.size))
+        out, steep = np.zeros((6, x.size)), slope[self.exact]
         value, by_z, by_z2 = out[0], out[2], out[5]
-        value[self.right], by_z[self.right] = -hazard[self.right], -by_1[self.right]
-        by_z2[self.right] = by_2[self.right]
+        value[self.right] = -hazard[self.right]
         value[self.left], first, bracket = _left_part(z[self.left], hazard[self.left])
-        by_z[self.left], by_z2[self.left] = first, first * bracket
-        value[self.exact] = z[self.exact] - hazard[self.exact] + self.log_density
-        by_z[self.exact] = 1.0 - by_1[self.exact]
-        by_z2[self.exact] = by_2[self.exact]
+        value[self.exact] = z[self.exact] - hazard[self.exact] + self.log_density + np.log(steep)
         if self.between.size:
             self._between(slope[self.between], z[self.between], out)
+        if only_value:
+            return out
+        by_z[self.right], by_z2[self.right] = -by_1[self.right], by_2[self.right]
+        by_z[self.left], by_z2[self.left] = first, first * bracket
+        by_z[self.exact], by_z2[self.exact] = 1.0 - by_1[self.exact], by_2[self.exact]
         # By the chain rule, z = slope * x + level.
         out[1] += by_z * x
         out[4] += by_z2 * x
         out[3] += (out[4] + (out[4] - by_z2 * x)) * x
-        if self.exact.size:
-            steep = slope[self.exact]
-            value[self.exact] += np.log(steep)
-            out[1, self.exact] += 1.0 / steep
-            out[3, self.exact] += steep**-2.0
+        out[1, self.exact] += 1.0 / steep
+        out[3, self.exact] += steep**-2.0
         return out
 
     def _between(self, slope: FloatArray, middle: FloatArray, out: FloatArray) -> None:
@@ -194,7 +178,7 @@ class Likelihood:
         """Only the value of each stratum, as in `evaluate`; shape (n_strata,)."""
         data = self.data
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
-            value = self._terms.values(slope[data.stratum], level[data.stratum])
+            value = self._terms.evaluate(slope[data.stratum], level[data.stratum], only_value=True)[0]
             found = value[data.start]
             if self._mixed.size:
                 found[self._mixed] = self._added_up(value[self._rows])[0]
@@ -277,19 +261,11 @@ _SAME_AGE = 1e-12
 _PAIRS_AT_ONCE = 4_000_000
 
 
-@dataclass(frozen=True, eq=False)
-class Knowledge:
-    """What can be said of each stratum before anything is fitted; arrays of shape (n_strata,)."""
+def examine(data: Collapsed) -> dict[str, NDArray[Any]]:
+    """Judge every stratum by the rules above: fields of `WeibullFit` that are known before any fit.
 
-    status: NDArray[np.object_]  # "ok" also where a mixture still has to beat `steep_limit` and `flat_limit`
-    n_failed: FloatArray
-    n_sound: FloatArray
-    bracket_low: FloatArray
-    bracket_high: FloatArray
-
-
-def examine(data: Collapsed) -> Knowledge:
-    """Judge every stratum by the rules above."""
+    The status is "ok" also where a mixture still has to beat `steep_limit` and `flat_limit`.
+    """
     n_strata, stratum = data.strata.size, data.stratum[data.start]
     worth, ended = data.count * data.weight, np.isfinite(data.upper)
     failed, sound = (_sum(worth * of, data.stratum, n_strata) for of in (ended, ~ended))
@@ -306,7 +282,8 @@ def examine(data: Collapsed) -> Knowledge:
     status[none] = NO_RECORDS
     low, high = np.minimum(last_worked, first_ended), np.maximum(last_worked, first_ended)
     low[none] = high[none] = np.nan
-    return Knowledge(status, failed, sound, low, high)
+    known = {"status": status, "n_failed": failed, "n_sound": sound}
+    return {**known, "bracket_low": low, "bracket_high": high}
 
 
 def _sum(values: FloatArray | BoolArray, stratum: IntArray, n_strata: int) -> FloatArray:
@@ -598,10 +575,10 @@ _BEATS_BY = 1e-9
 _LOG_SCALE_LIMIT = 690.0
 
 
-def find_peaks(data: Collapsed) -> tuple[Knowledge, Peak, Likelihood]:
+def find_peaks(data: Collapsed) -> tuple[dict[str, NDArray[Any]], Peak, Likelihood]:
     """Tell what is known of all strata, and the maximum and the likelihood of those that have one ("ok")."""
     known = examine(data)
-    status = known.status
+    status = known["status"]
     steep = np.full(status.size, -np.inf)
     mixed = (status == OK) & data.has_mixture
     if mixed.any():

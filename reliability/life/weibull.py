@@ -509,13 +509,9 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
         scale_se = scale * np.sqrt(peak.variance(peak.level / peak.slope, -1.0)) / shape
     estimates = {"shape": shape, "scale": scale, "shape_se": shape_se, "scale_se": scale_se}
     estimates["log_likelihood"] = peak.value
-    usable = np.asarray(known.status == OK)
-    return WeibullFit(
-        stratum=data.strata, status=known.status, n_failed=known.n_failed, n_sound=known.n_sound,
-        bracket_low=known.bracket_low, bracket_high=known.bracket_high, level=level,
-        _likelihood=likelihood, _peak=peak,
-        **{name: among(usable, values) for name, values in estimates.items()},
-    )  # fmt: skip
+    usable = np.asarray(known["status"] == OK)
+    known |= {name: among(usable, values) for name, values in estimates.items()}
+    return WeibullFit(stratum=data.strata, level=level, _likelihood=likelihood, _peak=peak, **known)
 
 
 # ---- Whether a Weibull curve sums up the lives of one stratum fairly, and whether risk changes with age
