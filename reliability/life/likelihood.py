@@ -78,7 +78,6 @@ class _Terms:
             high_x = np.log1p((rows.upper - origin) / origin) / stretch
         worked, ended = rows.lower > 0, np.isfinite(rows.upper)
         exact = rows.lower == rows.upper
-        self.free = np.flatnonzero(~worked & ~ended)
         self.left = np.flatnonzero(~worked & ended)
         self.right = np.flatnonzero(worked & ~ended)
         self.exact = np.flatnonzero(exact)

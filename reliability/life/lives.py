@@ -95,11 +95,7 @@ class LifeRecords:
     @property
     def is_alternative(self) -> BoolArray:
         """Rows that share their record with another row; ndarray of bool, shape (n_rows,)."""
-        order, start = _runs(self.record)
-        length = np.diff(np.append(start, self.record.size))
-        shared = np.empty(self.record.size, dtype=bool)
-        shared[order] = np.repeat(length > 1, length)
-        return shared
+        return pd.Series(self.record).duplicated(keep=False).to_numpy()
 
     def subset(self, mask: ArrayLike) -> "LifeRecords":
         """Take some of the rows, whole records only."""
@@ -182,15 +178,6 @@ def _check_rows(arrays: dict[str, Any]) -> None:
             )
 
 
-def _runs(values: IntArray) -> tuple[IntArray, IntArray]:
-    """Order that sorts the values, and where each run of equal ones starts in it."""
-    if values.size < 2 or np.all(values[1:] >= values[:-1]):
-        order = np.arange(values.size, dtype=np.int64)
-    else:
-        order = np.argsort(values, kind="stable")
-    return order, run_starts(values[order])
-
-
 def run_starts(*columns: NDArray[np.generic]) -> IntArray:
     """Where runs of equal values begin; the columns count together."""
     changed = np.ones(columns[0].size, dtype=bool)
@@ -200,8 +187,9 @@ def run_starts(*columns: NDArray[np.generic]) -> IntArray:
 
 def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
     """Weights that add up to 1 within each record, after checking that its rows belong together."""
-    order, start = _runs(arrays["record"])
-    length = np.diff(np.append(start, order.size))
+    order = np.argsort(arrays["record"], kind="stable")
+    start = run_starts(arrays["record"][order])
+    length = np.diff(start, append=order.size)
     for name in ("stratum", "count"):
         ranked = arrays[name][order]
         bad = ranked != np.repeat(ranked[start], length)

@@ -959,7 +959,6 @@ class PooledLives:
 
     parts: dict[str, PooledComponent]
     other: PooledComponent  # one that nobody has spoken of, without families
-    prior: Hyperprior
     has_years: bool  # whether production years, and kinds, were told apart
     has_kinds: bool
 
@@ -1183,7 +1182,7 @@ def pool(
     with threadpool_limits(1):  # more threads would only wait for each other: the matrices are small
         fitted = list(executor.map(fit, gathered) if executor else map(fit, gathered))
     parts = {one.component: part for one, part in zip(gathered, fitted, strict=True)}
-    return PooledLives(parts, _other(parts, prior), prior, year is not None, has_kinds)
+    return PooledLives(parts, _other(parts, prior), year is not None, has_kinds)
 
 
 def _pooled(records: ComponentRecords, prior: Hyperprior) -> PooledComponent:
