@@ -312,8 +312,10 @@ def _most(likelihood: CellLikelihood, free: Maximum, run: tuple[int, int], allow
     more["start"] = np.append(0, likelihood.start + 1)
     n, target, mass = float(likelihood.count.sum()), np.sqrt(allowed), free.mass
     centre = (best * n + 0.5) / (n + 1)
-    log_extra = np.log(target) + 0.5 * (np.log(n) + logit(centre))  # as for that many inspections at one age
-    few, many, log_before, before = -np.inf, np.inf, 0.0, 0.0
+    low, high = (best, 0.0), (1.0, allowed)  # shares on either side, and their likelihood ratios
+    # With this many the rest has no share any more; to begin with, as for inspections at one age.
+    few, many, log_before, before = -np.inf, np.log(n / _EDGE), 0.0, 0.0
+    log_extra = min(np.log(target) + 0.5 * (np.log(n) + logit(centre)), many - _LONGEST)
     for _ in range(_STEPS):
         count = np.append(np.exp(log_extra), likelihood.count)
         mass = maximise(replace(likelihood, **more, count=count), mass, _PRECISION).mass
@@ -322,15 +324,21 @@ def _most(likelihood: CellLikelihood, free: Maximum, run: tuple[int, int], allow
         if root < target and share == 1 - _EDGE:
             return 1.0
         step = (target - root) * root / (count[0] * (1 - share))  # the root is nearly straight in log odds
-        if (abs(root - target) < _CLOSE and abs(step) < _NEAR) or many - few < 1e-9:
+        if abs(root - target) < _CLOSE and abs(step) < _NEAR:
+            return float(expit(logit(share) + step))
+        if root < target:
+            few, low = log_extra, (share, root**2)
+        else:
+            many, high = log_extra, (share, root**2)
+        if many - few < 1e-6:
             break
-        few, many = (log_extra, many) if root < target else (few, log_extra)
         slope = (root - before) / (log_extra - log_before) if before else root
         log_before, before = log_extra, root
         log_extra += np.clip((target - root) / max(slope, 1e-9), -_LONGEST, _LONGEST)
         if not few < log_extra < many:
             log_extra = 0.5 * (few + many)
-    return float(expit(logit(share) + step))
+    # Where the ratio is straight in the share, one number of records goes with many shares.
+    return float(np.interp(allowed, (low[1], high[1]), (low[0], high[0])))
 
 
 # ---- Current status: each part was looked at once and was found failed or sound

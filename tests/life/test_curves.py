@@ -247,9 +247,14 @@ def uneven(seed, n=30):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize(("draw", "at"), [(mixture, 30.0), (uneven, 15.0)])
-def test_limits_agree_with_a_slow_profile(draw, at, seed):
+@pytest.mark.parametrize(
+    ("draw", "at", "level", "seed"),
+    [
+        *((draw, at, 0.9, seed) for draw, at in ((mixture, 30.0), (uneven, 15.0)) for seed in range(6)),
+        (uneven, 6.0, 0.5, 122),  # the ratio is straight in the share around the lower limit
+    ],
+)
+def test_limits_agree_with_a_slow_profile(draw, at, level, seed):
     # Second opinion: hold the share at the limit by plain self-consistency steps on all cells.
     records = draw(seed)
     masses = turnbull(records)
@@ -257,7 +262,7 @@ def test_limits_agree_with_a_slow_profile(draw, at, seed):
     assert masses.maximum.gap < 1e-10 * count.sum()
     right, matrix = elementary(records, at)
     early = right <= at
-    for limit in share_limits(masses, at, 0.9):
+    for limit in share_limits(masses, at, level):
         total = np.where(early, limit, 1 - limit)
         mass = np.full(right.size, 1.0)
         for _ in range(4001):
@@ -273,9 +278,14 @@ def test_limits_agree_with_a_slow_profile(draw, at, seed):
         loss = 2 * (masses.maximum.log_likelihood - count @ np.log(each))
         least = loss - 2 * (highest - gradient @ old)
         if 0 < limit < 1:
-            assert least - 2e-3 < chi2.ppf(0.9, 1) < loss + 2e-3
+            assert least - 2e-3 < chi2.ppf(level, 1) < loss + 2e-3
         else:  # not even none or all is ruled out
-            assert loss < chi2.ppf(0.9, 1)
+            assert loss < chi2.ppf(level, 1)
+
+
+def test_next_to_nothing_rules_nothing_out():
+    records = LifeRecords([0, 10, 5, 0, 20, 12], [12, INF, 9, 30, INF, 12.5], count=1e-100)
+    assert share_limits(turnbull(records), 11.0, 0.9) == (0, 1)
 
 
 def test_kaplan_meier_band_agrees_with_an_independent_library():
