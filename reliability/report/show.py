@@ -1,5 +1,6 @@
 """One piece of a page, as a cell of a notebook shows it: content in, set by the template of its page."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -26,6 +27,11 @@ class Shown:
 
     def _repr_html_(self) -> str:
         return self.html
+
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, str]:
+        """Give what JupyterLab shows: with the style of a page, without links, for no page lies beside it."""
+        unlinked = re.sub(r"</?a\b[^>]*>", "", self.html)
+        return {"text/html": f'<div class="page-part"><style>{_notebook_style()}</style>{unlinked}</div>'}
 
     def __repr__(self) -> str:
         return f"<part of a page, {len(self.html)} characters>"
@@ -63,6 +69,15 @@ def templates() -> Environment:
 def style_sheet(name: str) -> str:
     """Give a style sheet, behind what pages and card have in common."""
     return "\n".join((TEMPLATES / each).read_text("utf-8").strip() for each in ("base.css", name))
+
+
+@cache
+def _notebook_style() -> str:
+    """Give the style of pages for parts alone: ahead of JupyterLab's own rules, and dark where it is dark."""
+    own = "table { table-layout: auto; } tbody tr { background: none; }"  # what it does to tables of its own
+    style = style_sheet("style.css").replace(":root", "&").replace("html {", "& {")
+    dark = "body[data-jp-theme-light=false] &"
+    return f".page-part.page-part {{ {own} {style.replace('@media (prefers-color-scheme: dark)', dark)} }}"
 
 
 # ---- Filters that know the report: links to its pages, amounts in its currency

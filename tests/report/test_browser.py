@@ -3,6 +3,7 @@
 import pytest
 
 from reliability.report.run import all_pages
+from reliability.report.show import Shown
 from tests.report.cards import BROWSER
 
 WIDTHS = (360, 480, 767, 768, 1024, 1440)
@@ -113,3 +114,30 @@ def test_a_page_prints_on_paper(opened, awkward):
         found = (wanted.target, page.evaluate(TOO_WIDE), paper, navigation)
         assert found == (wanted.target, 0, "rgb(255, 255, 255)", "none")
         assert page.pdf(format="A4").startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("is_light", "blue"), [("true", "rgb(22, 85, 127)"), ("false", "rgb(140, 196, 236)")]
+)
+def test_a_part_looks_in_jupyterlab_as_it_does_on_its_page(browser, is_light, blue):
+    from IPython.core.formatters import DisplayFormatter
+
+    drawn = '<svg class="marks phone"></svg><svg class="marks"><rect class="take"/></svg>'
+    given, _ = DisplayFormatter().format(Shown(f"{drawn}<table><tr><td><a href='belt.html'>belt</a></table>"))
+    assert given["text/plain"].startswith("<part of a page")
+    # JupyterLab's rules for tables, by its class of shown HTML.
+    own = ".lab table { table-layout: fixed; } .lab td { text-align: right; } .lab tr { background: red; }"
+    page = browser.new_page(color_scheme="dark")  # of the machine; JupyterLab has a theme of its own
+    page.set_content(
+        f"<style>{own}</style><body data-jp-theme-light={is_light}>"
+        f'<div class="lab"><p>beside</p>{given["text/html"]}</div>'
+    )
+    looks = {
+        "rect": ("fill", blue), "svg.phone": ("display", "none"), "table": ("tableLayout", "auto"),
+        "td": ("textAlign", "left"), "tr": ("backgroundColor", "rgba(0, 0, 0, 0)"),
+        ".lab > p": ("color", "rgb(0, 0, 0)"),
+    }  # fmt: skip
+    for name, (look, wanted) in looks.items():
+        assert (name, page.locator(name).evaluate(f"each => getComputedStyle(each).{look}")) == (name, wanted)
+    assert page.locator("a").count() == 0  # the page of the belt lies elsewhere
+    page.close()

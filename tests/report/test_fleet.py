@@ -43,7 +43,7 @@ def test_only_what_chance_does_not_explain_is_called_wrong(repaired, says):
     scores = dict.fromkeys(("brier", "brier_usual", "log_loss", "log_loss_usual"), 0.25)
     said = reads(SimpleNamespace(calibration=SimpleNamespace(jobs=jobs, **scores)), "fleet", "forecasts")
     assert says in said
-    assert "lies within 6 of the forecast in 19 of 20 cases" in said
+    assert "lies within 6.2 of the 20.0 that were forecast in 19 of 20 cases" in said
 
 
 def test_a_year_without_a_job_is_there_with_none():
