@@ -25,7 +25,7 @@ from reliability.records.frames import Day, Records, Rows, Source, load, plain_r
 from reliability.records.ledger import open_ledger as open_ledger
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, revived
 from reliability.worth.bench import read_bench
-from reliability.worth.judging import judge, offers_from, read_offers
+from reliability.worth.judging import judge, offers_from, read_offers, with_signs
 from reliability.worth.lives import (
     family_components,
     kind_components,
@@ -275,6 +275,7 @@ class _Curves(_Result):
         if axes is None:
             with seaborn.axes_style("whitegrid"):
                 axes = pyplot.subplots()[1]
+            axes.set_title(_said(self.lives.labels))
         # Also those who see red and green alike can tell these apart.
         axes.set_prop_cycle(color=seaborn.color_palette("colorblind"))
         self._draw(axes)
@@ -552,8 +553,9 @@ class Odds:
         """
         unit = {
             "family": family, "model": model, "kind": kind, "working_price": working_price, "asked": asked,
-            "seen_on": read_day("seen_on", seen_on), **_window(built), **(signs or {}),
+            "seen_on": read_day("seen_on", seen_on), **_window(built),
         }  # fmt: skip
+        unit = with_signs(unit, signs or {})
         is_described = any(value is not None for value in unit.values())
         if is_described == (offers is not None):
             raise InvalidInput(
@@ -641,7 +643,7 @@ class Odds:
         jobs = self.records.jobs
         here = jobs[jobs["job"] == str(job)]
         if here.empty:
-            raise unknown("There is no job", str(job), jobs.loc[jobs["outcome"] == "open", "job"])
+            raise unknown("There is no open job", str(job), jobs.loc[jobs["outcome"] == "open", "job"])
         parts = {name: getattr(self.records, name) for name in ("findings", "signs")}
         rows = {name: plain_rows(frame[frame["job"] == str(job)]) for name, frame in parts.items()}
         return plan_job(self.appraiser, {"job": plain_rows(here)[0], **rows})

@@ -221,6 +221,15 @@ def many(*names: str, help: str, type: Any = NAME, **more: Any) -> Callable[[Any
     return click.option(*names, help=f"{help}; repeatable.", type=type, multiple=True, **more)
 
 
+def told_once(_: object, __: object, pairs: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:
+    """Refuse two answers about one thing."""
+    names = [name for name, _ in pairs]
+    for name in names:
+        if names.count(name) > 1:
+            raise click.BadParameter(f"{name!r} is told {names.count(name)} times")
+    return pairs
+
+
 def flag(*names: str, help: str) -> Callable[[Any], Any]:
     """Give a command an option without a value."""
     return click.option(*names, help=help, is_flag=True)
@@ -268,7 +277,7 @@ def as_of_option(help: str) -> Callable[[Any], Any]:
 
 LATER_IGNORED = "What happened later is ignored."
 OUT = option("--out", type=NEW_FILE, help="File for the table, as CSV.")
-SIGNS = many("-s", "--sign", "signs", type=SIGN, help="A sign, such as rust=yes")
+SIGNS = many("-s", "--sign", "signs", type=SIGN, callback=told_once, help="A sign, such as rust=yes")
 NEW = many("--new", "new_names", metavar="NAME",
            help="A kind, component or sign that the ledger has never seen, and that is meant so")  # fmt: skip
 NEW_COMPONENT = many("--new-component", "new_components", metavar="NAME",
@@ -977,14 +986,15 @@ def judge(
         raise click.UsageError("A unit needs --family, --model or --kind.")
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.judging import judge as judge_offers
-    from reliability.worth.judging import offers_from, read_offers, write_verdicts
+    from reliability.worth.judging import offers_from, read_offers, with_signs, write_verdicts
 
     if offers is not None:
         table = read_offers(offers)
     else:
         first, last = unit.pop("built") or (None, None)
-        row = {"offer": name, "built_from": first, "built_to": last, **dict(unit.pop("signs"))}
-        table = offers_from([{**unit, **row}])
+        row = {"offer": name, "built_from": first, "built_to": last}
+        signs = dict(unit.pop("signs"))
+        table = offers_from([with_signs({**unit, **row}, signs)])
     with bench.ledger() as ledger:
         appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
     verdicts = judge_offers(table, appraiser, as_of=as_of or today())
@@ -1180,7 +1190,7 @@ def next_(ledger: "Ledger", every: bool, out: Path | None) -> Said:
 @option("--family", help="In place of a job: the family of the unit.")
 @columns("jobs", "--built --year built")
 @SIGNS
-@many("--found", type=FOUND, help="What was found so far, such as belt=failed")
+@many("--found", type=FOUND, callback=told_once, help="What was found so far, such as belt=failed")
 @option("--out", type=NEW_FILE, help="File for the moves, as CSV.")
 def plan(ledger: "Ledger", job: str | None, family: str | None, out: Path | None, **unit: Any) -> Said:
     """Say what to look at next on a unit, and when to stop.

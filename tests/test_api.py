@@ -222,6 +222,7 @@ def test_a_fit_is_drawn_over_its_steps_and_dashed_beyond_its_records(records):
     lives = rel.lives(records, "belt")
     axes = lives.weibull().plot()
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Age in years", "Failed by this age")
+    assert axes.get_title() == repr(lives).partition(" of ")[2]
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
     assert legend == ["Larkov T1", "Larkov T2 (no failures)"]
     steps, _, smooth, dashed = axes.lines[:4]
@@ -357,11 +358,18 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
         (lambda odds: odds.judge(**UNIT, seen_on="soon"), r"`seen_on` must be a date .*; got 'soon'\."),
         (lambda odds: odds.judge(**UNIT, signs={"ruts": "maybe"}),
          r"offer Larkov T1, column ruts: read as a sign: 'maybe' is not one of yes, no"),
+        (lambda odds: odds.judge(**UNIT, signs=["rust"]), r"`signs` must say .*; got \['rust'\]\."),
+        (lambda odds: odds.judge(**UNIT, asked=20, signs={"asked": 5}),
+         r"A sign cannot be called 'asked': offers have .* `benchodds rename` gives it another\."),
+        (lambda odds: odds.plan(**UNIT, signs={"family": "yes"}), "A sign cannot be called 'family'"),
+        (lambda odds: odds.judge([UNIT, 5]), r"Rows are a data frame, or cells by column .*; got 5\."),
+        (lambda odds: odds.judge(5), r"Rows are .*; got 5\."),
+        (lambda _: rel.load({"jobs": "1"}), r"Rows are .*; got '1'\."),
         (lambda odds: odds.plan(), PLAN),
         (lambda odds: odds.plan(built=1980), PLAN),
         (lambda odds: odds.plan("23", family="Larkov T1"), PLAN),
         (lambda odds: odds.plan("23", built=1980), PLAN),
-        (lambda odds: odds.plan(99), "There is no job '99'; known: 23"),
+        (lambda odds: odds.plan(99), "There is no open job '99'; known: 23"),
         (lambda odds: odds.plan(1), "Job 1 is finished"),
     ],
 )  # fmt: skip

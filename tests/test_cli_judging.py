@@ -50,6 +50,16 @@ def test_a_file_that_cannot_be_written(bench, command, monkeypatch):
     assert "'ready.csv' is a directory" in bench.refused(*command, "--out", "ready.csv", code=2)
 
 
+def test_one_thing_is_told_once_and_a_sign_is_no_column(bench):
+    unit = ("--family", "Larkov T1", "--sign", "rust=yes")
+    for command in ("judge", "plan"):
+        said = bench.refused(command, *unit, "--sign", "rust=no", code=2)
+        assert "Invalid value for '-s' / '--sign': 'rust' is told 2 times" in said
+        assert "A sign cannot be called 'family'" in bench.refused(command, *unit, "--sign", "family=no")
+    said = bench.refused("plan", *unit, "--found", "belt=failed", "--found", "belt=sound", code=2)
+    assert "'--found': 'belt' is told 2 times" in said
+
+
 def test_lives_by_production_year(bench, command_line):
     shutil.copy(bench.file, command_line.file)
     # A window that reaches over two cohorts belongs to neither.

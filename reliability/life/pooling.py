@@ -953,7 +953,7 @@ def _batches(size: int) -> list[slice]:
     return [slice(first, first + QUESTIONS_AT_ONCE) for first in range(0, size, QUESTIONS_AT_ONCE)]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class PooledLives:
     """Posterior of the lives of every component in every family."""
 
@@ -961,6 +961,9 @@ class PooledLives:
     other: PooledComponent  # one that nobody has spoken of, without families
     has_years: bool  # whether production years, and kinds, were told apart
     has_kinds: bool
+
+    def __repr__(self) -> str:
+        return f"Pooled lives of {', '.join(self.components) or 'no component'}"
 
     @property
     def components(self) -> tuple[str, ...]:

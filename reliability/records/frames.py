@@ -397,6 +397,12 @@ def read_day(name: str, given: Day | None) -> datetime.date | None:
 def plain_rows(given: Rows) -> list[dict[str, Any]]:
     """Give rows of a data frame, or rows as mappings, the plain values that tables are checked with."""
     rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
+    rows = list(rows) if isinstance(rows, Iterable) else [rows]
+    for row in rows:
+        if not isinstance(row, Mapping):
+            raise InvalidInput(
+                f"Rows are a data frame, or cells by column such as {{'job': '1'}}; got {row!r}."
+            )
     return [{str(name): _plain(value) for name, value in row.items()} for row in rows]
 
 

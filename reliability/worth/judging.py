@@ -92,6 +92,17 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     return _offers_table("offers", read, names)
 
 
+def with_signs(unit: Mapping[str, Any], signs: Mapping[str, Any]) -> dict[str, Any]:
+    """Put the signs of one unit beside its columns; no sign may pass for one of these."""
+    if not isinstance(signs, Mapping):
+        raise InvalidInput(f"`signs` must say yes or no by sign, such as {{'rust': 'yes'}}; got {signs!r}.")
+    for name in signs:
+        if name in NAMES:
+            told = f"A sign cannot be called {name!r}: offers have a column of this name."
+            raise InvalidInput(f"{told} `benchodds rename` gives it another.")
+    return {**unit, **signs}
+
+
 def _with_signs(names: Iterable[str]) -> Table:
     signs = [name for name in dict.fromkeys(names) if name not in ("", *NAMES)]
     choices = (Column(name, "choice", "seen at the sale", allowed=("yes", "no")) for name in signs)
@@ -251,8 +262,9 @@ def unit_of(
 ) -> tuple[FamilyEntry, Unit, list[str]]:  # fmt: skip
     """Describe a unit of a family of the ledger, seen on the appraiser's day unless it is said when."""
     entry = entry_of(appraiser, family)
-    row = {"offer": family, "family": family, "asked": asked, "seen_on": seen_on, **(signs or {})}
-    offer = offers_from([row | {"built_from": built_from, "built_to": built_to}]).to_dict("records")[0]
+    row = {"offer": family, "family": family, "asked": asked, "seen_on": seen_on}
+    row |= {"built_from": built_from, "built_to": built_to}
+    offer = offers_from([with_signs(row, signs or {})]).to_dict("records")[0]
     return entry, *read_unit(offer, entry, appraiser, appraiser.as_of)
 
 

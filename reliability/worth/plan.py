@@ -381,7 +381,7 @@ def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequenc
 # way, and appear nowhere here.
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plan:
     """What to do with a unit on the bench.
 

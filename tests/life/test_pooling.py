@@ -226,6 +226,7 @@ def test_hearsay_about_a_kind_weighs_as_much_as_families_of_it_with_one_record()
 def test_a_family_without_records_is_answered_from_what_is_nearest():
     records, labels, _ = small_fleet(24)
     pooled = pool(records, **labels)
+    assert repr(pooled) == f"Pooled lives of {', '.join(sorted(set(labels['component'])))}"
     width = []
     for component, family, kind in (
         ("belt", "family 0", None),
