@@ -514,9 +514,8 @@ def show(ledger: "Ledger", job: str, history: bool, price: bool) -> Said:
         return [*lines, f"Price to ask: benchodds show {row['job']} --price"]
     from reliability.worth.judging import price_to_ask
 
-    asked = price_to_ask(appraiser, document)
-    between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-    return [*lines, f"Price to ask: {asked.mean:.2f} {currency} once it works ({between})"]
+    asked, between = price_to_ask(appraiser, document)
+    return [*lines, f"Price to ask: {asked:.2f} {currency} once it works ({between})"]
 
 
 # ---- Settings, families, parts and hearsay are shown, added and corrected; a name is mended everywhere

@@ -77,7 +77,7 @@ def index_changed(report: ReportData) -> Content:
 
 def index_waiting(report: ReportData) -> Content:
     """List what waits: units that tie up money, checks due, numbers and prices that are missing."""
-    rows = to_do(report.records, report.odds, as_of=report.as_of)
+    rows = to_do(report.records, report.odds, report.as_of)
     tasks = dict(list(rows.groupby("task", sort=False)))
     days = {"long_open": LONG_OPEN_DAYS, "long_unsold": LONG_UNSOLD_DAYS}
     seen = report.records.sightings
@@ -557,7 +557,7 @@ def earnings_spent(report: ReportData) -> Content:
 
 
 def _waiting(report: ReportData) -> pd.DataFrame:
-    return on_hand(report.records, report.odds, as_of=report.as_of, gains=report.gains)
+    return on_hand(report.records, report.odds, report.gains, report.as_of)
 
 
 def _beside(report: ReportData) -> pd.Series:

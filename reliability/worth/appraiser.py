@@ -105,7 +105,7 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     arrived = arrived_states(bench, findings, components)
     ages = recalibration.ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
-    signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
+    signs = odds.centred_signs(bench.sign_values, shared)
     usual = recalibration.usual_log_odds(bench, lives, shared)
     price = money.working_prices(bench)
     news = money.purchase_news(bench, price, usual["log_odds"].to_numpy())
@@ -210,8 +210,7 @@ def _family_lives(
 
     sizes, at = [len(names) for names in lists], {c: i for i, c in enumerate(mending.components)}
     places = np.array([at[c] for names in lists for c in names], dtype=np.int64)
-    family, family_at = (np.repeat(slots[name].to_numpy(), sizes) for name in ("family", "family_at"))
-    repair = mending.of(family.tolist(), family_at, places, np.array([np.inf]))[0]
+    repair = mending.of(np.repeat(slots["family_at"].to_numpy(), sizes), places, np.array([np.inf]))[0]
     columns = (places, *lives_of(pooled, slots, lists), repair)
     each = zip(*(np.split(column, np.cumsum(sizes)[:-1]) for column in columns), strict=True)
     return [odds.FamilyLives(*of_slot) for of_slot in each]

@@ -288,20 +288,12 @@ def weighted_quantile(values: Floats, weights: Floats, share: float) -> float:
     return float(values[order][at])
 
 
-def draw_quantile(draws: Floats, share: float) -> float:
-    """Quantile of equally likely draws, linear between them."""
-    ordered = np.sort(draws)
-    at = share * (ordered.size - 1)
-    low = int(np.floor(at))
-    step = ordered[min(low + 1, ordered.size - 1)] - ordered[low]
-    return float(ordered[low] + (at - low) * step)
-
-
 def ceiling_price(gain_free: Floats, terms: Terms) -> float:
     """Highest price at which the verdict is take; below 0 where even a gift would cost money."""
     mean = cents(float(gain_free.mean())) - terms.margin
-    cautious = draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin if terms.caution > 0 else mean
-    return cents(min(mean, cautious))
+    if terms.caution > 0:
+        mean = min(mean, float(np.quantile(gain_free, 1.0 - terms.caution)) - terms.margin)
+    return cents(mean)
 
 
 def lesson_worth(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float) -> float:
@@ -526,12 +518,12 @@ def verdict_row(
     """Fill the columns of one verdict."""
     ceiling = ceiling_price(appraisal.gain_free, appraiser.terms)
     chief, rival = chief_risks(entry, appraisal, appraiser)
+    low, high = np.quantile(appraisal.success, (0.05, 0.95))
     row: dict[str, Any] = {
         "verdict": None, "ceiling": ceiling,
         **dict.fromkeys(("expected_gain", "gain_low", "gain_high", "chance_of_loss"), np.nan),
         "success_chance": round(float(appraisal.success.mean()), 4),
-        "success_low": round(draw_quantile(appraisal.success, 0.05), 4),
-        "success_high": round(draw_quantile(appraisal.success, 0.95), 4),
+        "success_low": round(float(low), 4), "success_high": round(float(high), 4),
         "hours": round(appraisal.hours, 2), "chief_risk": chief, "rival_risk": rival,
         "jobs_seen": entry.jobs_seen, "evidence": entry.evidence,
     }  # fmt: skip
@@ -585,17 +577,8 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
 # ---- What a unit fetches once it works
 
 
-@dataclass(frozen=True)
-class PriceToAsk:
-    """What a working unit fetches: the mean, and bounds that 80 % of such sales lie within."""
-
-    mean: float
-    low: float
-    high: float
-
-
-def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
-    """Tell what the unit of a job fetches once it works."""
+def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> tuple[float, str]:
+    """Tell what the unit of a job fetches once it works: the mean, and what 80 % of such sales fetch."""
     entry = entry_of(appraiser, str(document["job"]["family"]))
     signs = _sign_values({row["sign"]: row["seen"] for row in document["signs"]}, appraiser)
     unit = replace(usual_unit(entry, appraiser, appraiser.as_of), signs=signs)
@@ -603,4 +586,4 @@ def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAs
     sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * odds.CASES)).ravel()
     mean = odds.mean_price(entry, appraiser.shared, unit).mean()
     low, high = np.quantile(sales, [0.1, 0.9])
-    return PriceToAsk(float(mean), float(low), float(high))
+    return float(mean), f"80 % of such sales: {low:.2f} to {high:.2f}"

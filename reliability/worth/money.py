@@ -59,8 +59,8 @@ def _by_slot(
 ) -> tuple[Amount, ShrunkFit]:  # fmt: skip
     """Fit level, kinds and families (`at`, of each row), and `more` that is 0 in what is told of a slot."""
     n_k = len(bench.kinds)
-    everywhere = Block("level", np.ones((at.size, 1)), level[1:], level[0])
-    blocks = [everywhere, Block("kind", one_hot(bench.family_kind[at], n_k), kind_sds), *more]
+    everywhere = Block(np.ones((at.size, 1)), level[1:], level[0])
+    blocks = [everywhere, Block(one_hot(bench.family_kind[at], n_k), kind_sds), *more]
     fit = fit_shrunk_amount(y, blocks, inner=at, inner_sds=family_sds, usual_sd=usual_sd)
     kind, family = bench.slot_places
     others = np.zeros((kind.size, fit.n_upper - 1 - n_k))
@@ -154,16 +154,15 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
     # Multilevel/Hierarchical Models, Cambridge, 2007, chapter 12.
     bought = bench.jobs[bench.jobs["own"] & (bench.jobs["bought_for"] > 0)]
     at = bought["family_at"].to_numpy(np.int64)
-    news = np.zeros(price.mean.size)
-    if at.size:
-        log_price = np.log(price.mean)
-        explained = {"odds": usual[at], "price": log_price[at]}
-        beside = [Block(name, (x - x.mean())[:, None], (0.3,)) for name, x in explained.items()]
-        within_kind = (0.05, 0.15, 0.3, 0.5)
-        y, level = np.log(bought["bought_for"].to_numpy(float)) - log_price[at], (PAID_LEVEL, PAID_LEVEL_SD)
-        _, fit = _by_slot(bench, y, at, level, (0.1, 0.3), within_kind, PAID_SPREAD, beside)
-        news[fit.told] = np.sum([f.weight * f.inner for f in fit.fits], axis=0)
-    return news
+    if not at.size:
+        return np.zeros(price.mean.size)
+    log_price = np.log(price.mean)[at]
+    beside = [Block((x - x.mean())[:, None], (0.3,)) for x in (usual[at], log_price)]
+    within_kind = (0.05, 0.15, 0.3, 0.5)
+    y, level = np.log(bought["bought_for"].to_numpy(float)) - log_price, (PAID_LEVEL, PAID_LEVEL_SD)
+    _, fit = _by_slot(bench, y, at, level, (0.1, 0.3), within_kind, PAID_SPREAD, beside)
+    _, family = bench.slot_places
+    return fit.predict(np.zeros((family.size, fit.n_upper)), family)[0]
 
 
 # ---- What units fetch: working prices, and how sales differ from them by sign, kind, family and year
@@ -263,14 +262,14 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
         at, when, signs[sold.index], 0.0
     )
     blocks = [
-        Block("level", level, (0.25,)),
-        Block("drift", walk, (0.03, 0.1)),
-        Block("drift of a kind", by_place, (0.03, 0.08)),
-        Block("slope of a family", slope, (0.02, 0.05, 0.1)),
-        Block("kind", of_place, (0.05, 0.15)),
-        Block("signs", by_sign, (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
-        Block("purchases", by_news, PRICE_NEWS_SDS, PRICE_NEWS),
-        Block("above its kin", by_kin, (ABOVE_KIN_SD,), ABOVE_KIN),
+        Block(level, (0.25,)),
+        Block(walk, (0.03, 0.1)),
+        Block(by_place, (0.03, 0.08)),
+        Block(slope, (0.02, 0.05, 0.1)),
+        Block(of_place, (0.05, 0.15)),
+        Block(by_sign, (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
+        Block(by_news, PRICE_NEWS_SDS, PRICE_NEWS),
+        Block(by_kin, (ABOVE_KIN_SD,), ABOVE_KIN),
     ]
     log_ratio = np.log(sold["sold_for"].to_numpy(float) / price.mean[at])
     worth = (usual / spread[at]) ** 2
@@ -359,7 +358,7 @@ def fit_hours(bench: Bench, components: tuple[str, ...]) -> tuple[Amount, Floats
         known &= bench.told
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
     failed = failed_in_job(bench, components)[known]
-    of_component = Block("component", failed, (REPAIR_HOURS_SD,), REPAIR_HOURS)
+    of_component = Block(failed, (REPAIR_HOURS_SD,), REPAIR_HOURS)
     level, spread = (max(USUAL_HOURS - REPAIR_HOURS, 0.0), USUAL_HOURS_SD), USUAL_HOURS_SD / 2
     y, within_kind = hours[known], (0.1, 0.3, 0.8)
     base, fit = _by_slot(bench, y, at, level, (0.1, 0.4), within_kind, spread, [of_component])
@@ -425,8 +424,8 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     at, worth = column.get_indexer(told["component"]), told["worth"].to_numpy(float)
     log_cost = np.log(told["part_cost"].to_numpy(float))
     centre = float(np.average(log_cost, weights=worth)) if at.size else float(np.log(part_price(bench)))
-    level = Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre)
-    blocks, cell = [level, Block("component", one_hot(at, n_c), (0.5, 1.0))], told["family_at"] * n_c + at
+    level = Block(np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre)
+    blocks, cell = [level, Block(one_hot(at, n_c), (0.5, 1.0))], told["family_at"] * n_c + at
     fit = fit_shrunk_amount(
         log_cost, blocks, inner=cell, inner_sds=(0.2, 0.5, 0.9), weights=worth, usual_sd=0.35
     )

@@ -34,24 +34,20 @@ FINISH, SELL, CHECK, WRITE_UP, PRICE = TASKS = ("finish", "sell", "check", "writ
 TO_DO_COLUMNS = ("task", "job", "family", "day", "days", "price")
 
 
-def on_hand(
-    records: Records, odds: Appraiser, *, as_of: datetime.date | None = None,
-    gains: pd.DataFrame | None = None,
-) -> pd.DataFrame:  # fmt: skip
+def on_hand(records: Records, odds: Appraiser, gains: pd.DataFrame, day: datetime.date) -> pd.DataFrame:
     """List the bench's own units that have not brought money back yet, the ones that wait longest first.
 
-    `state` is "open" since its intake, or "unsold" since it was repaired. `money_in` is what was paid for the
-    unit and, once it is finished, for parts and other things, without hours; `is_predicted` where a part of
-    it is not on record. `price` is what an unsold unit should sell for.
+    `gains`: from `job_gains`, as of the same day. `state` is "open" since its intake, or "unsold" since it
+    was repaired. `money_in` is what was paid for the unit and, once it is finished, for parts and other
+    things, without hours; `is_predicted` where a part of it is not on record. `price` is what an unsold unit
+    should sell for.
     """
     # Loaded here: what waits is told without the regressions that amounts need.
-    from reliability.worth.money import job_gains, usual_prices
+    from reliability.worth.money import usual_prices
 
-    day = as_of or odds.as_of
     bench = read_bench(records, day)
-    found = job_gains(records, odds, as_of=day) if gains is None else gains
-    jobs = bench.jobs[bench.jobs["own"]].set_index("job").loc[found["job"]].reset_index()
-    done = found[_is_unsold(jobs).to_numpy()]
+    jobs = bench.jobs[bench.jobs["own"]].set_index("job").loc[gains["job"]].reset_index()
+    done = gains[_is_unsold(jobs).to_numpy()]
     predicted = ({*each.split(", ")} & {"purchase", "parts", "other costs"} for each in done["predicted"])
     unsold = done[["job", "family"]].assign(
         state="unsold", since=done["closed"],
@@ -75,14 +71,13 @@ def _is_unsold(jobs: pd.DataFrame) -> "pd.Series[bool]":
     return (jobs["outcome"] == REPAIRED) & jobs["sold_for"].isna() & jobs["sold_on"].isna()
 
 
-def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
+def to_do(records: Records, odds: Appraiser, today: datetime.date) -> pd.DataFrame:
     """List what waits at the bench, in the order of `TASKS`, the longest wait first.
 
     "finish": open for long; "sell": repaired and unsold for long; "check": its warranty ends on `day`, soon,
     and nobody has asked after it since its sale; "write up": numbers given out that belong to no job;
     "price": sold on `day` for a price that nobody wrote down. `days`: how long ago; below 0: still to come.
     """
-    today = as_of or odds.as_of
     day = pd.Timestamp(today)
     bench = read_bench(records, today)
     known = bench.records
@@ -161,7 +156,7 @@ def next_steps(
         told = (ON_THE_BENCH, unit.job, unit.family, days, gain, hours, per_hour, sentence)
         work.append((-rank, unit.job, told))
     rows = [told for *_, told in sorted(work, key=lambda each: each[:2])]
-    waiting = to_do(records, appraiser, as_of=today)
+    waiting = to_do(records, appraiser, today)
     for row in waiting[waiting["task"] != WRITE_UP].to_dict("records"):
         topic, days, advice = _waiting(row, appraiser, records)
         rows.append((topic, row["job"], row["family"], days, *nothing, advice))
@@ -185,9 +180,8 @@ def _waiting(row: Mapping[str, Any], odds: Appraiser, records: Records) -> tuple
         return OPEN_FOR_LONG, days, f"finish it, or give it up: benchodds blank {row['family']!r} --job {job}"
     if task == SELL:
         signs = records.signs[records.signs["job"] == job].to_dict("records")
-        asked = price_to_ask(odds, {"job": row, "signs": signs})
-        between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-        return UNSOLD, days, f"ask {asked.mean:.2f} {odds.currency}; {between}"
+        asked, between = price_to_ask(odds, {"job": row, "signs": signs})
+        return UNSOLD, days, f"ask {asked:.2f} {odds.currency}; {between}"
     if task == CHECK:
         left = f"{int(-days)} days of warranty left"
         since_sale = records.settings.warranty_days + days

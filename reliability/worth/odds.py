@@ -7,7 +7,6 @@ The pocket card evaluates the same numbers by the same steps in a browser: a cha
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import NormalDist
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,13 +24,13 @@ COMMON_DIMENSIONS = 5
 """Draws 0 to 4: tilt, price, worth unrepaired, costs repaired, costs unrepaired."""
 
 
-def normal_draws(n_components: int, seed: int = 20) -> Floats:
+def normal_draws(n_components: int) -> Floats:
     """Evenly spread standard normal points."""
     # Gives (N_DRAWS, COMMON_DIMENSIONS + 3 * n_components): every column has mean 0 and variance 1 exactly;
     # rounded to three decimals, so that a card for the phone can carry the very same points.
     # A Latin hypercube: each column holds every N-th part of the distribution once.
     # Source: M. D. McKay, R. J. Beckman, W. J. Conover, Technometrics 21 (1979) 239-245.
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(20)
     points = np.array([NormalDist().inv_cdf((i + 0.5) / N_DRAWS) for i in range(N_DRAWS)])
     points /= points.std()
     columns = [rng.permutation(points) for _ in range(COMMON_DIMENSIONS + 3 * n_components)]
@@ -190,17 +189,11 @@ lose the more digits the more rare signs come together: of five about nine, whic
 the card. Of more signs, those that components show most are kept."""
 
 
-class SignTerms(NamedTuple):
-    """A unit's signs as a sum: each term is a set of signs that stay away, with a factor of 1 or -1."""
-
-    absent: Floats  # (n_terms, n_signs): 1 for the signs that stay away in a term
-    factor: Floats  # (n_terms,)
-
-
-def sign_terms(signs: Floats, shows: Floats) -> SignTerms:
+def sign_terms(signs: Floats, shows: Floats) -> tuple[Floats, Floats]:
     """Write what was seen as a sum over signs that stay away."""
     # `signs` (n_signs,): 1 seen, 0 not seen, NaN nobody looked; `shows` (n_components, n_signs): log odds
-    # that a failed component shows a sign.
+    # that a failed component shows a sign. Gives (n_terms, n_signs), 1 for the signs that stay away in a
+    # term, and the factor of each, 1 or -1.
     # A sign that stays away is a product over its causes, so what was not seen leaves the components
     # independent; what was seen is one minus that. The product of several such differences is a sum over
     # subsets of what was seen, each of them again independent.
@@ -214,7 +207,7 @@ def sign_terms(signs: Floats, shows: Floats) -> SignTerms:
     absent = np.tile(signs == 0.0, (len(subsets), 1)).astype(float)
     for term, subset in zip(absent, subsets, strict=True):
         term[subset] = 1.0
-    return SignTerms(absent, np.array([(-1.0) ** len(subset) for subset in subsets]))
+    return absent, np.array([(-1.0) ** len(subset) for subset in subsets])
 
 
 def unshown(shows: Floats, absent: Floats) -> Floats:
@@ -305,12 +298,12 @@ def unit_classes(
     # set of signs that stay away. Gives chances (N_DRAWS, n_alternatives, n_classes, c) that a component
     # arrived failed, and that it did or dies on the bench; and the weight of each class, below zero for some:
     # the weights of a draw sum to 1.
-    c, terms = family.components, sign_terms(unit.signs, shared.sign_shows)
+    c, (absent, factor) = family.components, sign_terms(unit.signs, shared.sign_shows)
     before = expit(odds[:, :, None, :] + shared.storage_sd * NODES[:, None])[:, :, :, None, :]
-    hidden = before * unshown(shared.sign_shows[c], terms.absent)  # (draw, alternative, node, term, c)
+    hidden = before * unshown(shared.sign_shows[c], absent)  # (draw, alternative, node, term, c)
     possible = 1.0 - before + hidden
     by_node = (unit.weight[:, None] * NODE_WEIGHTS)[None, :, :, None]
-    weight = by_node * (terms.factor * not_alone(shared, terms.absent)) * possible.prod(axis=4)
+    weight = by_node * (factor * not_alone(shared, absent)) * possible.prod(axis=4)
     weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
     shape = (*odds.shape[:2], -1)
     arrived = (hidden / possible).reshape(*shape, c.size)
@@ -380,11 +373,12 @@ def unit_chances(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[UnitSt
     return states, expit(log)
 
 
-def age_terms(age_years: float, within: Floats) -> Floats:
-    """Decades from the middle age and their square, held within what was seen; ndarray, shape (2,)."""
+def age_terms(age_years: float | Floats, within: Floats) -> Floats:
+    """Decades from the middle age and their square, held within what was seen; 0 where none is known."""
+    # `age_years`: any shape; gives (..., 2).
     low, high, middle = within
-    decades = 0.0 if np.isnan(middle) else (min(max(age_years, low), high) - middle) / 10.0
-    return np.array([decades, decades**2])
+    decades = np.nan_to_num((np.clip(age_years, low, high) - middle) / 10.0)
+    return np.stack([decades, decades**2], axis=-1)
 
 
 def centred_signs(signs: Floats, shared: Shared) -> Floats:
@@ -420,8 +414,6 @@ class Appraisal:
     gain_free: Floats  # (n_draws,): mean gain at a price of 0
     cases: Floats  # (n_draws * 2 * N_CASES,): gains of single units at a price of 0
     case_weight: Floats  # their probabilities
-    gain_repaired: float  # mean gain at a price of 0 by outcome
-    gain_unrepaired: float
     hours: float
     states: UnitStates
 
@@ -467,10 +459,10 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     repaired_spread = np.hypot(entry.costs_repaired.spread, mended_spread)
     costs_repaired = entry.costs_repaired.drawn(z[:, 3]) + added_costs
     net = 1.0 - terms.selling_fee
-    repaired = net * mean_price(entry, shared, unit) - costs_repaired
+    price, log_ratio = price_draws(entry, shared, unit)
+    repaired = net * price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2) - costs_repaired
     unrepaired = entry.remains.drawn(z[:, 2]) - entry.costs_unrepaired.drawn(z[:, 4])
     other = paired_cases(len(z))
-    price, log_ratio = price_draws(entry, shared, unit)
     sale = price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)
     cases = np.concatenate(
         [
@@ -485,8 +477,6 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
         gain_free=success * repaired + lost * unrepaired,
         cases=cases.ravel(),
         case_weight=weight.ravel(),
-        gain_repaired=float(success @ repaired / success.sum()),
-        gain_unrepaired=float(lost @ unrepaired / lost.sum()),
         hours=float((success * (entry.hours_repaired + added_hours) + lost * entry.hours_unrepaired).mean()),
         states=states,
     )

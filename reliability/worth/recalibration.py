@@ -61,7 +61,7 @@ def repair_chances(
     terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
     # One row for each term of the signs of each alternative; all terms of a unit are added up in the end.
     absent, factor = (np.concatenate(values) for values in zip(*terms, strict=True))
-    n_of = np.array([some.factor.size for some in terms], np.int64)
+    n_of = np.array([some.size for _, some in terms], np.int64)
     row = np.repeat(np.arange(unit.size), n_of[unit])
     of_unit = np.split(np.arange(factor.size), np.cumsum(n_of)[:-1])
     term = np.concatenate([of_unit[at] for at in unit])
@@ -153,7 +153,7 @@ def chain_log_odds(
             continue  # how jobs of elsewhere ended is no outcome of this bench
         at, unit = np.unique(rows["at"], return_inverse=True)
         family, closed = lives[family_at], ordinals(bench.jobs["closed"].iloc[at])
-        repair = mending.of(bench.families[family_at], family_at, family.components, closed)
+        repair = mending.of(np.full(family.components.size, family_at), family.components, closed)
         age, year, weight = (rows[name].to_numpy() for name in ("age_years", "year", "weight"))
         chance = repair_chances(family, shared, unit, age, year, weight, bench.sign_values[at], repair)
         chain[at] = log_odds(chance)
@@ -333,7 +333,10 @@ def fit_recalibration(
     seen = np.zeros((len(outcomes), n_s))
     seen[: own.sum()] = signs[own]
     centre = float(np.average(chain, weights=trials))
-    ages = age_range(age)
+    dated = age[np.isfinite(age)]
+    # Ages between which nearly all units lie, and their mean; NaN where no age is known.
+    span = [*np.quantile(dated, [0.02, 0.98]), dated.mean()] if dated.size else [np.nan] * 3
+    ages = np.array(span, float)
     season_of, coming = _drift(np.unique(seasons), bench.as_of)
     pairs = _sign_pairs(of_kind, seen, n_k)
 
@@ -354,14 +357,15 @@ def fit_recalibration(
             "drift": season,
             "practice": done[:, None],
             "price": price[:, None],
-            "age": _age_columns(age, ages),
+            "age": age_terms(age, ages),
             "sign": signs,
             "sign of a kind": by_kind[:, pairs[0]] * signs[:, pairs[1]],
         }
 
     price = np.append(price_signal[:n_f], 0.0)[at]
     known = design(of_kind, season_of.loc[seasons].to_numpy(), done, chain, age, price, seen)
-    unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual["variance"].to_numpy()[:n_f])
+    unfounded = believed**2 * usual["variance"].to_numpy()[:n_f]
+    unfounded[(bench.jobs_seen > 0) | ~np.isin(np.arange(n_f), at)] = 0.0
     # The chain was fitted to findings of these very jobs, and follows their outcomes closer than it will
     # those of others: a weight above 1 shows that alone, and is then held there.
     for weight, spreads in ((believed, SPREADS["chain"]), (1.0, SPREADS["chain"][:1])):
@@ -377,10 +381,9 @@ def fit_recalibration(
         fit = fit_shrunk_logit(
             outcomes["repaired"],
             trials,
-            [Block(name, x, sds[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]],
+            [Block(x, sds[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]],
             # What is said of a whole kind belongs to no family: one more group takes it.
             inner=np.where(at < 0, n_f, at),
-            n_inner=n_f + 1,
             inner_sds=FAMILY_SDS,
             offset=centre + outcomes["offset"],
             inner_extra=np.append(unfounded, 0.0),
@@ -402,7 +405,7 @@ def fit_recalibration(
     one["sign of a kind"] = one_hot(kinds, n_k)[:, pairs[0]] * one["sign"][:, pairs[1]]
     effect, effect_se = fit.effects(np.hstack(list(one.values())))
     weight, by_age = float(effect[0]), effect[1:3]
-    shift = mean - weight * (by_chain - centre) - _age_columns(usual_age, ages) @ by_age
+    shift = mean - weight * (by_chain - centre) - age_terms(usual_age, ages) @ by_age
     by_slot = {"shift": shift, "shift_se": se, "own_weight": np.where(family >= 0, own_weight, 0.0)}
     return by_slot, {
         "chain_weight": weight,
@@ -410,25 +413,10 @@ def fit_recalibration(
         "practice": float(effect[3]),
         "age_effect": by_age,
         "age_se": effect_se[1:3],
-        "age_range": np.array(ages),
+        "age_range": ages,
         "outcome_signs": effect[4:].reshape(n_k + 1, n_s),
         "outcome_signs_se": effect_se[4:].reshape(n_k + 1, n_s),
     }
-
-
-def age_range(age: Floats) -> tuple[float, float, float]:
-    """Ages between which nearly all units lie, and their mean; NaN where no age is known."""
-    known = age[np.isfinite(age)]
-    if not known.size:
-        return np.nan, np.nan, np.nan
-    low, high = np.quantile(known, [0.02, 0.98])
-    return float(low), float(high), float(known.mean())
-
-
-def _age_columns(age_years: Floats, within: tuple[float, float, float]) -> Floats:
-    """Terms of each age, nothing where it is not known; ndarray, shape (n, 2)."""
-    terms = [age_terms(age, np.array(within)) for age in np.nan_to_num(age_years)]
-    return np.reshape(terms, (-1, 2)) * np.isfinite(age_years)[:, None]
 
 
 def _drift(seasons: Ints, as_of: datetime.date) -> tuple[pd.DataFrame, Floats]:

@@ -35,7 +35,6 @@ WEIGHT_KEPT = 0.01
 class Block:
     """Effects that share one prior."""
 
-    name: str  # for the reader
     design: Floats  # (n_rows, n_effects): value of each effect's variable in each row
     sds: tuple[float, ...]  # prior standard deviations to average over; one value is taken as known
     mean: float | Floats = 0.0  # prior mean of the effects
@@ -69,73 +68,61 @@ class Fit:
     upper: Floats  # (p,)
     inner: Floats  # (m,)
     posterior: Posterior
-    inner_sd: float
-    inner_prior: Floats  # (m,): prior variance
+    inner_prior: Floats  # (m,): prior precision
     residual_sd: float
     evidence: float
 
     def predict(self, x: Floats, group: Ints) -> tuple[Floats, Floats, Floats]:
         """Mean, variance and own share of the linear predictor; see `ShrunkFit.predict`."""
-        mean, left, said = x @ self.upper, x, self.posterior
-        own, share = np.full(group.size, self.inner_sd**2), np.zeros(group.size)
-        if self.inner.size:
-            seen, at = group >= 0, np.maximum(group, 0)
-            mean = mean + np.where(seen, self.inner[at], 0.0)
-            left = left - np.where(seen[:, None], said.inner_on_upper[at], 0.0)
-            own = np.where(seen, 1.0 / said.inner_precision[at], own)
-            share = np.where(seen, 1.0 - own / self.inner_prior[at], 0.0)
-        return mean, own + said.variance(left), share
+        said, precision = self.posterior, self.posterior.inner_precision[group]
+        variance = 1.0 / precision + said.variance(x - said.inner_on_upper[group])
+        return x @ self.upper + self.inner[group], variance, 1.0 - self.inner_prior[group] / precision
 
 
 class Model:
     """The rows of one regression, and its fit for one combination of spreads."""
 
     # Effects, slopes and prior precisions stand one after another: those of the variables, (p,), then those
-    # of the innermost groups, (m,).
+    # of the innermost groups, (m,): those told of, and a last one for all without a row.
 
     def __init__(
-        self, y: Floats, n: Floats, blocks: Sequence[Block], inner: ArrayLike | None, *, n_inner: int = 0,
-        offset: ArrayLike = 0.0, residual: tuple[float, float] | None = None, inner_extra: ArrayLike = 0.0,
+        self, y: ArrayLike, n: ArrayLike, blocks: Sequence[Block], inner: ArrayLike, *,
+        offset: ArrayLike = 0.0, residual: tuple[float, float] | None = None,
+        inner_extra: Floats | None = None,
     ) -> None:  # fmt: skip
-        self.y, self.n, self.residual, self.offset = y, n, residual, np.asarray(offset, float)
-        self.blocks = blocks
-        self.x = np.hstack([np.zeros((y.size, 0)), *(block.design for block in blocks)])
-        self.sizes = [np.shape(block.design)[1] for block in blocks]
-        # Without groups all rows are of one that is not there.
-        self.group, self.n_groups = np.zeros(y.size, np.int64), 0
-        if inner is not None:
-            self.group = np.asarray(inner, np.int64)
-            self.n_groups = max(n_inner, int(self.group.max(initial=-1)) + 1)
-        rows, n_groups = np.arange(y.size), self.n_groups
-        self.of_group = csr_matrix((np.ones(y.size), (self.group, rows)), (max(n_groups, 1), y.size))[
-            :n_groups
-        ]
-        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
+        self.y, self.blocks, self.residual = np.asarray(y, float), blocks, residual
+        self.n = np.broadcast_to(np.asarray(n, float), self.y.shape)
+        self.offset = np.asarray(offset, float)
+        self.x = np.hstack([block.design for block in blocks])
+        self.sizes = [block.design.shape[1] for block in blocks]
+        self.told, self.group = np.unique(np.asarray(inner, np.int64), return_inverse=True)
+        shape = self.told.size + 1, self.y.size
+        self.of_group = csr_matrix((np.ones(shape[1]), (self.group, np.arange(shape[1]))), shape)
+        self.inner_extra = np.zeros(shape[0])
+        if inner_extra is not None:
+            self.inner_extra[:-1] = inner_extra[self.told]
         means = [np.broadcast_to(block.mean, (k,)) for block, k in zip(blocks, self.sizes, strict=True)]
-        self.prior_mean = np.concatenate([*means, np.zeros(n_groups)])
+        self.prior_mean = np.concatenate([*means, np.zeros(shape[0])])
         self.start = self.prior_mean  # the next combination of spreads has its best effects nearby
 
     def fit(self, sds: Sequence[float], inner_sd: float) -> Fit:
         """Posterior for the given prior spreads, with its approximate log evidence."""
-        inner_prior, p = inner_sd**2 + self.inner_extra, self.x.shape[1]
-        precision = np.concatenate([np.repeat(np.array(sds) ** -2.0, self.sizes), 1.0 / inner_prior])
+        inner_prior, p = 1.0 / (inner_sd**2 + self.inner_extra), self.x.shape[1]
+        precision = np.concatenate([np.repeat(np.array(sds) ** -2.0, self.sizes), inner_prior])
         search = self._logit if self.residual is None else self._amount
         at, solved, residual, value = search(precision)
         # Laplace's approximation adds the volume of the posterior to its height.
         evidence = value + 0.5 * (float(np.log(precision).sum()) - solved.log_det)
-        return Fit(1.0, at[:p], at[p:], solved, inner_sd, inner_prior, residual, evidence)
+        return Fit(1.0, at[:p], at[p:], solved, inner_prior, residual, evidence)
 
     def _linear(self, at: Floats) -> Floats:
         p = self.x.shape[1]
-        return np.asarray(self.offset + self.x @ at[:p] + np.append(at[p:], 0.0)[self.group])
-
-    def _by_group(self, values: Floats) -> Floats:
-        return np.asarray(np.bincount(self.group, values, self.n_groups)[: self.n_groups], float)
+        return np.asarray(self.offset + self.x @ at[:p] + at[p:][self.group])
 
     def _sums(self, weight: Floats) -> list[Floats]:
         """Weighted sums of products: of the variables (p, p), of each group (m,), of both (m, p)."""
         xw = self.x * weight[:, None]
-        return [self.x.T @ xw, self._by_group(weight), np.asarray(self.of_group @ xw)]
+        return [self.x.T @ xw, *(np.asarray(self.of_group @ each) for each in (weight, xw))]
 
     def _solve(
         self, sums: list[Floats], slope: Floats, precision: Floats, at: Floats
@@ -145,16 +132,14 @@ class Model:
         p = len(products)
         d = d + precision[p:]
         on_upper = inner_x / d[:, None]
-        gradient = np.concatenate([self.x.T @ slope, self._by_group(slope)])
+        gradient = np.concatenate([self.x.T @ slope, self.of_group @ slope])
         gradient -= precision * (at - self.prior_mean)
-        covariance, upper, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
-        if p:
-            root = np.linalg.cholesky(products + np.diag(precision[:p]) - inner_x.T @ on_upper)
-            covariance = dpotrs(root, np.eye(p), lower=True)[0]
-            upper = covariance @ (gradient[:p] - on_upper.T @ gradient[p:])
-            log_det = 2 * float(np.log(np.diag(root)).sum())
+        root = np.linalg.cholesky(products + np.diag(precision[:p]) - inner_x.T @ on_upper)
+        covariance = dpotrs(root, np.eye(p), lower=True)[0]
+        upper = covariance @ (gradient[:p] - on_upper.T @ gradient[p:])
+        log_det = 2 * float(np.log(np.diag(root)).sum()) + float(np.log(d).sum())
         step = np.concatenate([upper, gradient[p:] / d - on_upper @ upper])
-        return step, Posterior(covariance, d, on_upper, log_det + float(np.log(d).sum()))
+        return step, Posterior(covariance, d, on_upper, log_det)
 
     def _penalty(self, at: Floats, precision: Floats) -> float:
         return 0.5 * float(precision @ (at - self.prior_mean) ** 2)
@@ -214,7 +199,7 @@ class ShrunkFit:
 
     residual_sd: float  # spread of single amounts around their mean; NaN for odds
     fits: tuple[Fit, ...] = field(repr=False)
-    told: Ints | None = None  # the groups that the fits hold, ascending; all if not given
+    told: Ints  # the groups that had a row, ascending
 
     @property
     def n_upper(self) -> int:
@@ -223,14 +208,13 @@ class ShrunkFit:
 
     def predict(self, design: ArrayLike, inner: ArrayLike = -1) -> tuple[Floats, Floats, Floats]:
         """Posterior of the linear predictor."""
-        # `design` (n, n_upper): values of the upper variables; `inner` (n,): innermost group of each row; -1
-        # is a group that has not been seen.
+        # `design` (n, n_upper): values of the upper variables; `inner` (n,): innermost group of each row; one
+        # without a row in the fit, such as -1, is as it was believed to be.
         # Gives `mean, sd, weight_of_data` (n,): `weight_of_data` is the share of the answer that the group's
         # own records carry (0 to 1).
         x = np.atleast_2d(np.asarray(design, float))
         group = np.broadcast_to(np.asarray(inner, np.int64), (x.shape[0],))
-        if self.told is not None:
-            group = np.where(np.isin(group, self.told), np.searchsorted(self.told, group), -1)
+        group = np.where(np.isin(group, self.told), np.searchsorted(self.told, group), -1)
         each = [fit.predict(x, group) for fit in self.fits]
         share = sum(fit.weight * s for fit, (_, _, s) in zip(self.fits, each, strict=True))
         return *self._averaged([m for m, _, _ in each], [v for _, v, _ in each]), np.asarray(share)
@@ -248,42 +232,32 @@ class ShrunkFit:
 
 
 def fit_shrunk_logit(
-    successes: ArrayLike, trials: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike | None = None,
-    n_inner: int = 0, inner_sds: Sequence[float] = (0.0,), offset: ArrayLike = 0.0,
-    inner_extra: ArrayLike = 0.0,
+    successes: ArrayLike, trials: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike,
+    inner_sds: Sequence[float], offset: ArrayLike = 0.0, inner_extra: Floats | None = None,
 ) -> ShrunkFit:  # fmt: skip
     """Fit log odds with shrunk effects; counts may be fractions of a trial."""
     # `successes, trials` (n_rows,): ``0 <= successes <= trials``; `blocks`: upper effects; `inner` (n_rows,):
-    # innermost group of each row; `n_inner`: how many innermost groups there are, those without rows
-    # included; `inner_sds`: their spreads to average over, given with `inner`; `offset` (n_rows,): part of
-    # the log odds that is known; `inner_extra` (n_inner,): prior variance of each innermost group beyond the
-    # common one.
+    # innermost group of each row; `inner_sds`: their spreads to average over; `offset` (n_rows,): part of the
+    # log odds that is known; `inner_extra`: prior variance of each innermost group beyond the common one.
     # Laplace's approximation around the penalised maximum, once for every combination of spreads;
     # combinations are weighed by their approximate evidence.
     # Source: L. Tierney, J. B. Kadane, "Accurate approximations for posterior moments and marginal
     # densities", JASA 81 (1986) 82-86.
-    y, n = np.asarray(successes, float), np.asarray(trials, float)
-    model = Model(y, n, blocks, inner, n_inner=n_inner, offset=offset, inner_extra=inner_extra)
-    return _average(model, inner_sds)
+    return _average(
+        Model(successes, trials, blocks, inner, offset=offset, inner_extra=inner_extra), inner_sds
+    )
 
 
 def fit_shrunk_amount(
-    amounts: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike | None = None,
-    inner_sds: Sequence[float] = (0.0,), weights: ArrayLike = 1.0, usual_sd: float = 0.25,
-    usual_sd_worth: float = 4.0,
+    amounts: ArrayLike, blocks: Sequence[Block], *, inner: ArrayLike, inner_sds: Sequence[float],
+    weights: ArrayLike = 1.0, usual_sd: float, usual_sd_worth: float = 4.0,
 ) -> ShrunkFit:  # fmt: skip
     """Fit amounts (or their logarithms) with shrunk effects and an unknown residual spread."""
     # `amounts` (n_rows,): what was observed; may be empty, then the priors answer alone; `blocks, inner,
     # inner_sds`: as in `fit_shrunk_logit`; `weights` (n_rows,): how many observations each row is
     # worth, > 0; `usual_sd, usual_sd_worth`: residual spread believed beforehand, and the number of
     # observations that this belief is worth.
-    y, told, place = np.asarray(amounts, float), None, None
-    if inner is not None:
-        # Groups without a row stay as they were believed to be, which is what a group not seen is given.
-        told, place = np.unique(np.asarray(inner, np.int64), return_inverse=True)
-    worth = np.broadcast_to(np.asarray(weights, float), y.shape)
-    model = Model(y, worth, blocks, place, residual=(usual_sd, usual_sd_worth))
-    return replace(_average(model, inner_sds), told=told)
+    return _average(Model(amounts, weights, blocks, inner, residual=(usual_sd, usual_sd_worth)), inner_sds)
 
 
 def _average(model: Model, inner_sds: Sequence[float]) -> ShrunkFit:
@@ -304,7 +278,8 @@ def _average(model: Model, inner_sds: Sequence[float]) -> ShrunkFit:
     kept = [(w, f) for w, f in zip(weight, fits, strict=True) if w >= WEIGHT_KEPT]
     total = sum(w for w, _ in kept)
     averaged = tuple(replace(f, weight=w / total) for w, f in kept)
-    return ShrunkFit(float(np.sqrt(sum(f.weight * f.residual_sd**2 for f in averaged))), averaged)
+    residual_sd = float(np.sqrt(sum(f.weight * f.residual_sd**2 for f in averaged)))
+    return ShrunkFit(residual_sd, averaged, model.told)
 
 
 def _relative(fits: Sequence[Fit]) -> Floats:

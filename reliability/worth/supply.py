@@ -219,29 +219,24 @@ class Repairability:
 
     fit: ShrunkFit
     components: tuple[str, ...]
-    families_tried: Ints  # positions of those with trials, ascending: only they have innermost groups
+    families: tuple[str, ...]
     supply: Supply
 
-    def of(
-        self, family: str | Sequence[str], family_at: int | Ints, component_at: Ints, days: Floats
-    ) -> Floats:
+    def of(self, family_at: Ints, component_at: Ints, days: Floats) -> Floats:
         """Mean and standard deviation of the log odds on each day; ndarray, shape (n_days, c, 2)."""
-        # Each component (c,) is one of the family named, at its position (-1: not known), or of a
-        # family of its own: many families are asked for at once. Days are ordinals; inf is today.
+        # Positions of each component (c,) and of its family (-1: not known). Days are ordinals; inf is today.
         n_c, n_states = component_at.size, len(STATES)
-        names = [family] * n_c if isinstance(family, str) else family
-        within = np.tile(np.broadcast_to(family_at, (n_c,)), n_states)
-        at, states = np.tile(component_at, n_states), np.repeat(STATES, n_c).tolist()
-        place = np.searchsorted(self.families_tried, within)
-        is_tried = (within >= 0) & np.isin(within, self.families_tried)
-        cell = np.where(is_tried, _cell(place, at, states, len(self.components)), -1)
+        within, at = np.tile(family_at, n_states), np.tile(component_at, n_states)
+        states = np.repeat(STATES, n_c).tolist()
+        cell = np.where(within < 0, -1, _cell(within, at, states, len(self.components)))
         predicted = self.fit.predict(_upper(at, states, len(self.components)), cell)
         mean, sd, own = (values.reshape(n_states, n_c) for values in predicted)
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
         mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
         supply = self.supply
-        pairs = [(self.components[c], name) for c, name in zip(component_at, names, strict=True)]
+        names = (*self.families, "")
+        pairs = [(self.components[c], names[f]) for c, f in zip(component_at, family_at, strict=True)]
         # Families whose parts nobody wrote of share the chances of a family of no name.
         pairs = [pair if pair in supply.sold or pair in supply.shelf else (pair[0], "") for pair in pairs]
         chances = {pair: supply.chances(*pair, days) for pair in dict.fromkeys(pairs)}
@@ -300,24 +295,18 @@ def fit_repairability(
     )
     counts = counts.groupby(["family", "component", "state"], as_index=False)[["y", "n"]].sum()
     counts = counts[counts["n"] > LEAST_TRIAL]
-    if counts.empty:  # one row that weighs nothing lets the priors answer
-        first = {"family": families[0] if families else "", "component": components[0], "state": ""}
-        counts = pd.DataFrame([{**first, "y": 0.0, "n": 1e-9}])
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
-    families_tried, place = np.unique(family_at, return_inverse=True)
     n_c, states = len(components), list(counts["state"])
     design = _upper(component_at, states, n_c)
     blocks = [
-        Block("level", design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
-        Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
-        Block("component without a new part", design[:, 3 + n_c :], WITHOUT_SDS),
+        Block(design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
+        Block(design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),  # the component
+        Block(design[:, 3 + n_c :], WITHOUT_SDS),  # and without a new part
     ]
-    cell, n_cells = _cell(place, component_at, states, n_c), 2 * n_c * families_tried.size
-    fit = fit_shrunk_logit(
-        counts["y"], counts["n"], blocks, inner=cell, n_inner=n_cells, inner_sds=(0.3, 0.7, 1.2)
-    )
-    return Repairability(fit, components, families_tried, supply)
+    cell = _cell(family_at, component_at, states, n_c)
+    fit = fit_shrunk_logit(counts["y"], counts["n"], blocks, inner=cell, inner_sds=(0.3, 0.7, 1.2))
+    return Repairability(fit, components, families, supply)
 
 
 def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:

@@ -68,7 +68,7 @@ def test_a_ledger_that_is_new_has_nothing_to_compare_with():
 
 
 def test_all_that_waits_is_named(demo):
-    said, rows = reads(demo, "index", "waiting"), to_do(demo.records, demo.odds)
+    said, rows = reads(demo, "index", "waiting"), to_do(demo.records, demo.odds, demo.as_of)
     for row in rows.itertuples():
         assert row.job in said
     count = rows["task"].value_counts()

@@ -17,8 +17,9 @@ from reliability.records.frames import Records, records_from_rows
 from reliability.records.ledger import open_ledger
 from reliability.worth import appraiser as kept
 from reliability.worth.appraiser import appraiser_of, fit_appraiser, kept_folder, last_day, revived
-from reliability.worth.judging import judge, offers_from, read_offers
+from reliability.worth.judging import judge, offers_from, read_offers, unit_of
 from reliability.worth.money import log_spread
+from reliability.worth.odds import appraise
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
 from tests.worth.ledgers import DEMO, finding, job
@@ -72,13 +73,13 @@ def test_explanation_adds_up(bench_appraiser):
     assert why.components.loc[0, "component"] == why.verdict["chief_risk"] == "gear"
     assert why.components["ends_job"].is_monotonic_decreasing
     # Outcome by outcome the gain at no price, weighed, is the expected gain plus the price.
-    chance, by_outcome = (
-        why.appraisal.success.mean(),
-        (why.appraisal.gain_repaired, why.appraisal.gain_unrepaired),
+    entry, unit, _ = unit_of(bench_appraiser, "Larkov T1", built_from=1983)
+    common, terms = bench_appraiser.shared, bench_appraiser.terms
+    repaired, lost = (
+        appraise(replace(entry, shift=shift), common, terms, unit).gain_free for shift in (50.0, -50.0)
     )
-    assert_allclose(
-        np.dot((chance, 1.0 - chance), by_outcome), why.verdict["expected_gain"] + 20.0, atol=0.01
-    )
+    mean = (lost + why.appraisal.success * (repaired - lost)).mean()
+    assert_allclose(mean, why.verdict["expected_gain"] + 20.0, atol=0.01)
     told = r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
     with pytest.raises(UnknownName, match=told):
         explain(bench_appraiser, family="Larkov T9")

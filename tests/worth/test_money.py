@@ -1,6 +1,7 @@
 """Gains by hand, prices above their kin, and what purchases say."""
 
 import datetime
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -130,12 +131,12 @@ def test_selling_takes_time_of_what_is_sold_and_of_nothing_else(rows):
 def test_selling_time_is_in_the_verdict_of_what_will_be_sold(bench_rows):
     rows = {**bench_rows, "settings": [{"setting": "hour_rate", "value": "10"}]}
     slow = {**rows, "settings": [*rows["settings"], {"setting": "selling_hours", "value": "2"}]}
-    quick, less = (
-        explain(fit_appraiser(records_from_rows(each), DAY), family="Larkov T1").appraisal
-        for each in (rows, slow)
-    )
-    assert quick.gain_repaired - less.gain_repaired == pytest.approx(20.0, abs=0.01)
-    assert quick.gain_unrepaired == pytest.approx(less.gain_unrepaired, abs=0.01)
+    fits = [fit_appraiser(records_from_rows(each), DAY) for each in (rows, slow)]
+    for shift, more in ((50.0, 20.0), (-50.0, 0.0)):  # surely repaired, surely not
+        entries = [replace(fit.families["Larkov T1"], shift=shift) for fit in fits]
+        sure = [replace(fit, families={each.family: each}) for fit, each in zip(fits, entries, strict=True)]
+        quick, less = (explain(fit, family="Larkov T1").appraisal.gain_free.mean() for fit in sure)
+        assert quick - less == pytest.approx(more, abs=0.01)
 
 
 # ---- prices above those of their kin

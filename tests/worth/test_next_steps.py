@@ -8,6 +8,7 @@ import pytest
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.money import job_gains
 from reliability.worth.next_steps import (
     CHECK,
     FINISH,
@@ -99,7 +100,7 @@ def of(steps, topic):
 
 
 def test_units_on_hand_with_the_money_in_them(records, odds):
-    found = on_hand(records, odds).set_index("job")
+    found = on_hand(records, odds, job_gains(records, odds), DAY).set_index("job")
     assert list(found.index) == [
         "3",
         "1",
@@ -118,7 +119,7 @@ def test_units_on_hand_with_the_money_in_them(records, odds):
 
 
 def test_what_waits_is_listed_by_task(records, odds):
-    found = to_do(records, odds)
+    found = to_do(records, odds, DAY)
     rows = list(zip(found["task"], found["job"], found["days"].fillna(0).astype(int), strict=True))
     assert rows == [
         (FINISH, "3", 241),
@@ -137,26 +138,27 @@ def test_what_waits_is_listed_by_task(records, odds):
 
 def test_gaps_that_are_not_counted_are_not_to_be_written_up(records, odds):
     left_out = replace(records, settings=replace(records.settings, count_gaps="no"))
-    assert WRITE_UP not in set(to_do(left_out, odds)["task"])
+    assert WRITE_UP not in set(to_do(left_out, odds, DAY)["task"])
 
 
 def test_without_a_warranty_no_check_is_due():
     free = records_from_rows({"families": FAMILIES, "jobs": JOBS})
-    assert CHECK not in set(to_do(free, fit_appraiser(free, DAY))["task"])
+    assert CHECK not in set(to_do(free, fit_appraiser(free, DAY), DAY)["task"])
 
 
 def test_an_earlier_day_knows_nothing_of_later_ones(records, odds):
-    found = to_do(records, odds, as_of=datetime.date(2026, 1, 12))
+    day = datetime.date(2026, 1, 12)
+    found = to_do(records, odds, day)
     assert list(found["job"]) == ["8", "10 to 12"]  # 4 came in later: no gap
     assert set(found["task"]) == {WRITE_UP}
-    assert len(on_hand(records, odds, as_of=datetime.date(2026, 1, 12))) == 7
+    assert len(on_hand(records, odds, job_gains(records, odds, as_of=day), day)) == 7
 
 
 def test_an_empty_ledger_has_nothing_to_do():
     empty = Records()
     odds = fit_appraiser(empty, DAY)
-    assert to_do(empty, odds).empty
-    assert on_hand(empty, odds).empty
+    assert to_do(empty, odds, DAY).empty
+    assert on_hand(empty, odds, job_gains(empty, odds), DAY).empty
 
 
 # ---- The same as next steps, with plans of the open jobs

@@ -31,7 +31,7 @@ def test_amounts_shrink_like_the_baseball_averages():
     assert_allclose((mean, factor), (0.265, 0.212), atol=0.0005)
     fit = fit_shrunk_amount(
         average,
-        [Block("grand mean", np.ones((len(average), 1)), (100.0,))],
+        [Block(np.ones((len(average), 1)), (100.0,))],
         inner=np.arange(len(average)),
         inner_sds=(np.sqrt(within * factor / (1 - factor)),),
         usual_sd=np.sqrt(within),
@@ -47,10 +47,14 @@ COACHED = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
 COACHED_SE = np.array([15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0])
 
 
+# Groups that hardly differ: none.
+ALONE = {"inner": np.arange(8), "inner_sds": (1e-6,)}
+
+
 def eight_schools(**groups):
     return fit_shrunk_amount(
         COACHED,
-        [Block("mean", np.ones((8, 1)), (1e4,))],
+        [Block(np.ones((8, 1)), (1e4,))],
         weights=COACHED_SE**-2.0,
         usual_sd=1.0,
         usual_sd_worth=1e9,
@@ -59,7 +63,7 @@ def eight_schools(**groups):
 
 
 def test_without_inner_groups_the_error_of_a_mean_is_the_plain_one():
-    mean, sd, own = eight_schools().predict([[1.0]])
+    mean, sd, own = eight_schools(**ALONE).predict([[1.0]])
     # All schools as one: 7.7, standard error 4.1 (Gelman and others, "Bayesian Data Analysis", from memory).
     assert_allclose((mean[0], sd[0]), (7.7, 4.1), atol=0.05)
     assert_allclose(sd[0], (COACHED_SE**-2.0).sum() ** -0.5, rtol=1e-6)
@@ -81,7 +85,8 @@ def test_eight_schools_at_a_known_spread(spread):
 
 @pytest.mark.parametrize(("repaired", "n"), [(30, 40), (15, 30), (200, 260)])
 def test_a_rate_without_groups_is_as_sure_as_its_beta_posterior(repaired, n):
-    fit = fit_shrunk_logit([float(repaired)], [float(n)], [Block("level", np.ones((1, 1)), (100.0,))])
+    level = Block(np.ones((1, 1)), (100.0,))
+    fit = fit_shrunk_logit([float(repaired)], [float(n)], [level], inner=[0], inner_sds=(1e-6,))
     mean, sd, _ = fit.predict([[1.0]])
     # Log odds that are flat beforehand: Beta(repaired, n - repaired), whose log odds have these moments.
     lost = n - repaired
@@ -95,7 +100,7 @@ def test_amounts_agree_with_the_plain_matrix_formula():
     group, x = rng.integers(0, 4, 30), rng.normal(size=(30, 2))
     y = x @ [1.0, -0.5] + np.array([0.3, -0.2, 0.5, 0.0])[group] + rng.normal(0, 0.4, 30)
     fit = fit_shrunk_amount(
-        y, [Block("x", x, (0.8,), 0.1)], inner=group, inner_sds=(0.3,), usual_sd=0.4, usual_sd_worth=1e9
+        y, [Block(x, (0.8,), 0.1)], inner=group, inner_sds=(0.3,), usual_sd=0.4, usual_sd_worth=1e9
     )
     z = np.hstack([x, np.eye(4)[group]])
     prior_mean, prior = np.array([0.1, 0.1, 0, 0, 0, 0]), np.diag([0.8**-2] * 2 + [0.3**-2] * 4)
@@ -112,7 +117,7 @@ def test_odds_agree_with_a_double_integral():
     fit = fit_shrunk_logit(
         [9.0, 1.0],
         [10.0, 3.0],
-        [Block("level", np.ones((2, 1)), (1.0,), 0.5)],
+        [Block(np.ones((2, 1)), (1.0,), 0.5)],
         inner=[0, 1],
         inner_sds=(0.7,),
     )
@@ -136,8 +141,8 @@ def test_odds_agree_with_a_double_integral():
 
 def test_spreads_that_nothing_tells_apart_are_all_averaged_over():
     sds = (0.1, 0.4, 1.0)
-    blocks = [Block(str(k), np.ones((0, 1)), sds, 0.2) for k in range(5)]
-    fit = fit_shrunk_amount([], blocks, inner=[], inner_sds=sds)
+    blocks = [Block(np.ones((0, 1)), sds, 0.2)] * 5
+    fit = fit_shrunk_amount([], blocks, inner=[], inner_sds=sds, usual_sd=0.25)
     mean, sd, _ = fit.predict(np.ones((1, 5)))
     # 729 combinations, equally likely: a mean of variances in each of six places.
     assert_allclose((mean[0], sd[0]), (5 * 0.2, np.sqrt(6 * np.mean(np.square(sds)))))
@@ -150,7 +155,7 @@ def test_combinations_that_stand_for_all_say_what_all_say(monkeypatch, seed):
     group, x = rng.integers(0, 8, 60), rng.normal(size=(60, 2))
     y = rng.binomial(1, expit(rng.normal(0, 0.7, 8)[group] + 0.8 * x[:, 0])).astype(float)
     sds = (0.1, 0.4, 1.0)
-    blocks = [Block("level", np.ones((60, 1)), sds), *(Block(str(k), x[:, [k]], sds) for k in range(2))]
+    blocks = [Block(np.ones((60, 1)), sds), *(Block(x[:, [k]], sds) for k in range(2))]
 
     def predicted():
         fit = fit_shrunk_logit(y, np.ones(60), blocks, inner=group, inner_sds=sds)

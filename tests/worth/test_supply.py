@@ -236,7 +236,7 @@ def told(found, family, component="belt", day=None):
     """Mean and spread of the log odds of mending one component; an unknown family is at -1."""
     at = FAMILIES.index(family) if family in FAMILIES else -1
     days = np.array([np.inf if day is None else ordinal_of(day)])
-    return found.of(family, at, np.array([COMPONENTS.index(component)]), days)[0, 0]
+    return found.of(np.array([at]), np.array([COMPONENTS.index(component)]), days)[0, 0]
 
 
 def as_they_are(mean, sd, chances):
@@ -258,7 +258,7 @@ def odds(found, family, component="belt", day=None):
 def test_without_a_trial_without_a_part_the_prior_answers(counts):
     found = fitted(*counts)
     assert supply.LEVEL_MEANS[2] == pytest.approx(logit(0.27), abs=0.01)
-    # Exactly: without trials every spread has the same mean, and a row that stands for none weighs 1e-9.
+    # Exactly: without trials every spread has the same mean.
     assert_allclose(odds(found, "Larkov T2"), supply.LEVEL_MEANS[2], atol=1e-6)
     elsewhere = replace(found, supply=sure_of({("belt", ""): NEVER}))
     assert_allclose(odds(elsewhere, "Zorvane 1"), supply.LEVEL_MEANS[2], atol=1e-6)
@@ -401,7 +401,7 @@ def test_the_best_effects_are_those_that_scipy_finds(monkeypatch):
     averaging = supply.fit_shrunk_logit
 
     def at_single_spreads(y, n, blocks, **known):
-        single = [replace(block, sds=(SDS[block.name],)) for block in blocks]
+        single = [replace(block, sds=(sd,)) for block, sd in zip(blocks, SDS.values(), strict=True)]
         return averaging(y, n, single, **{**known, "inner_sds": (CELL_SD,)})
 
     monkeypatch.setattr(supply, "fit_shrunk_logit", at_single_spreads)
