@@ -235,7 +235,7 @@ class Interview:
                 value = typed(column, value)
             return read(column, value)
 
-        brief = before + column.meaning.partition(";")[0]
+        brief = before + column.meaning.partition(";")[0] + (", in hours" if column.kind == "hours" else "")
         return ask(question or brief[0].upper() + brief[1:], answered, column.allowed, default)
 
     def _one(self, question: str, choices: Sequence[str], default: str) -> str:

@@ -39,6 +39,7 @@ def test_a_repaired_unit(bench):
     assert out.startswith(
         "Answer by number or by name; Enter takes what stands in brackets, or leaves it open.\n"
     )
+    assert "Bench time to the end of the job, in hours: 1.5\n" in out
     told = "Write this job? Tarnwick T2, repaired, belt failed, pinch roller failed, head worn, the rest"
     assert told in out
     assert "sound, bought_for 25.00, hours 1.5, sold_for 160.00 [Y/n]: y\n" in out
