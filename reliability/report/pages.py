@@ -1,5 +1,6 @@
 """What the pages say, part by part: the content of each, which its template sets."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,9 @@ Content = dict[str, Any]
 def part(report: ReportData, page: str, name: str, /, **given: Any) -> Shown:
     """Set one part of a page from what is given, and what the function of its name below makes of that."""
     work_out = globals().get(f"{page}_{name}", lambda *_, **__: {})
-    return show(report, page, name, **{**given, **work_out(report, **given)})
+    shown = show(report, page, name, **{**given, **work_out(report, **given)})
+    # Pages have a mark of their own; the answer is what a notebook shows first.
+    return replace(shown, is_demo=name == "answer" and not report.records.ledger)
 
 
 # ---- The first page: what to take, up to what; what changed, and what waits

@@ -24,6 +24,7 @@ class Shown:
     """A finished piece of a page: markup whose text is escaped, and that a notebook shows as it is."""
 
     html: str
+    is_demo: bool = False
 
     def _repr_html_(self) -> str:
         return self.html
@@ -31,7 +32,12 @@ class Shown:
     def _repr_mimebundle_(self, **_: Any) -> dict[str, str]:
         """Give what JupyterLab shows: with the style of a page, without links, for no page lies beside it."""
         unlinked = re.sub(r"</?a\b[^>]*>", "", self.html)
-        return {"text/html": f'<div class="page-part"><style>{_notebook_style()}</style>{unlinked}</div>'}
+        mark = (
+            "<p class='demo'><strong>DEMO</strong> Invented records: add yours.</p>" if self.is_demo else ""
+        )
+        return {
+            "text/html": f'<div class="page-part"><style>{_notebook_style()}</style>{mark}{unlinked}</div>'
+        }
 
     def __repr__(self) -> str:
         return f"<part of a page, {len(self.html)} characters>"

@@ -12,6 +12,7 @@ from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import Records
 from reliability.report import data as data_module
 from reliability.report.data import ReportData, find_records, lent, open_report
+from reliability.report.pages import part
 from reliability.worth.review import forecast_days, forecasts
 from tests.report.conftest import fit_once
 
@@ -150,6 +151,9 @@ def test_the_demo_stands_in_only_where_there_is_no_ledger(tmp_path, monkeypatch)
     monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
     monkeypatch.setattr(data_module, "DEFAULT_LEDGER", tmp_path / "none.db")
     assert len(find_records().jobs) > 100
+    for name, is_marked in (("answer", True), ("years", False)):
+        shown = part(open_report(as_of="2019-12-31"), "fleet", name)._repr_mimebundle_()["text/html"]
+        assert ("<strong>DEMO</strong> Invented records" in shown) is is_marked
 
     from reliability.records.ledger import open_ledger
 
@@ -161,3 +165,4 @@ def test_the_demo_stands_in_only_where_there_is_no_ledger(tmp_path, monkeypatch)
     monkeypatch.delenv("BENCHODDS_LEDGER")
     shutil.copy(tmp_path / "own.db", tmp_path / "none.db")
     assert find_records().jobs.empty
+    assert "DEMO" not in part(open_report(), "ledger", "answer")._repr_mimebundle_()["text/html"]
