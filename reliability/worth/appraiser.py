@@ -87,7 +87,7 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     from reliability.worth import money, recalibration
     from reliability.worth.bench import arrived_states, read_bench
     from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
-    from reliability.worth.supply import fit_repairability, read_shelf, read_supply, trials
+    from reliability.worth.supply import fit_repairability, read_supply, trials
 
     bench = read_bench(records, as_of)
     known, settings, slots = bench.records, bench.records.settings, bench.slots
@@ -97,8 +97,7 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     owners = zip(slots["family"], slots["kind"], strict=True)
     names = [of_family.get(family, lists[kind]) for family, kind in owners]
     findings = unit_findings(bench, of_family)
-    supply = read_supply(known.parts, bench.jobs[bench.jobs["own"]], known.findings, components)
-    supply = replace(supply, shelf=read_shelf(known.shelf))
+    supply = read_supply(known, bench.jobs[bench.jobs["own"]], components)
     mending = fit_repairability(trials(bench.jobs, known.findings), components, bench.families, supply)
     pooled = pool_lives(bench, findings)
     lives = _family_lives(pooled, mending, names, slots)

@@ -22,7 +22,6 @@ FEWEST_SILENT, MOST_TOLD = 5, 0.1
 MIDDLE_YEAR = 1985.0
 
 REPAIRED = "repaired"
-UNREPAIRED = ("donor", "scrapped", "sold as is")
 
 
 @dataclass(frozen=True)
@@ -168,7 +167,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     family_at = pd.Index(families).get_indexer(jobs["family"])
     jobs = jobs.assign(
         family_at=family_at, kind=jobs["family"].map(kind_of),
-        kind_at=family_kind[family_at] if len(jobs) else np.zeros(0, np.int64), own=jobs["origin"].isna(),
+        kind_at=family_kind[family_at], own=jobs["origin"].isna(),
         repaired=(jobs["outcome"] == REPAIRED).astype(float), season=jobs["taken_in"].dt.year,
     )  # fmt: skip
     told = jobs["job"].isin(known.findings["job"])

@@ -258,11 +258,11 @@ def entry_of(appraiser: Appraiser, family: str) -> FamilyEntry:
 
 def unit_of(
     appraiser: Appraiser, family: str, *, built_from: int | None = None, built_to: int | None = None,
-    signs: Mapping[str, str] | None = None, asked: float | None = None, seen_on: datetime.date | None = None,
+    signs: Mapping[str, str] | None = None, seen_on: datetime.date | None = None,
 ) -> tuple[FamilyEntry, Unit, list[str]]:  # fmt: skip
     """Describe a unit of a family of the ledger, seen on the appraiser's day unless it is said when."""
     entry = entry_of(appraiser, family)
-    row = {"offer": family, "family": family, "asked": asked, "seen_on": seen_on}
+    row: dict[str, Any] = {"offer": family, "family": family, "seen_on": seen_on}
     row |= {"built_from": built_from, "built_to": built_to}
     offer = offers_from([with_signs(row, signs or {})]).to_dict("records")[0]
     return entry, *read_unit(offer, entry, appraiser, appraiser.as_of)

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from reliability.life.lives import decimal_year
 from reliability.records.frames import Records
+from reliability.records.tables import UNREPAIRED
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, failed_in_job, read_bench, seen_units
+from reliability.worth.bench import REPAIRED, Bench, counts, failed_in_job, read_bench, seen_units
 from reliability.worth.odds import Spread, sale_price
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, one_hot, shrunk_shares
-from reliability.worth.supply import read_shelf
+from reliability.worth.supply import Pair, read_shelf
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -201,13 +202,6 @@ def working_prices(bench: Bench) -> Amount:
     return Amount(np.where(is_stated, prices, np.exp(found.mean)), np.where(is_stated, 0.0, found.doubt), 0.0)
 
 
-def price_level(bench: Bench) -> float:
-    """Median of all prices of working units, stated or fetched: what amounts of money are measured by."""
-    stated = bench.records.families["working_price"].to_numpy(float)
-    prices = np.concatenate([stated[stated > 0], _sales(bench)["sold_for"].to_numpy(float)])
-    return float(np.median(prices)) if prices.size else USUAL_PRICE
-
-
 def _sales(bench: Bench) -> pd.DataFrame:
     jobs = bench.jobs
     return jobs[jobs["own"] & (jobs["outcome"] == REPAIRED) & (jobs["sold_for"] > 0)]
@@ -373,8 +367,9 @@ class PartCosts:
 
     fit: ShrunkFit
     components: tuple[str, ...]
+    families: tuple[str, ...]
     paid_share: Floats
-    shelf: Mapping[tuple[int, int], float]  # worth of parts at hand by places of family (-1: any), component
+    shelf: Mapping[Pair, float]  # from `read_shelf`
 
     def price(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean price where a part is paid for; -1 is an unknown family or component. ndarray, shape (c,)."""
@@ -388,15 +383,17 @@ class PartCosts:
     def of(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean cost of mending a failed component, paid for or not; ndarray, shape (c,)."""
         # Whoever has a cheaper one on the shelf takes that, at its worth.
-        pairs = zip(family_at.tolist(), component_at.tolist(), strict=True)
-        own = [self.shelf.get((family, c), np.inf) for at, c in pairs for family in (at, -1)]
-        at_hand = np.array(own, dtype=float).reshape(-1, 2).min(axis=1, initial=np.inf)
-        return self.paid_share[component_at] * np.minimum(self.price(family_at, component_at), at_hand)
+        names = (*self.families, "")
+        pairs = [(self.components[c], names[f]) for f, c in zip(family_at, component_at, strict=True)]
+        at_hand = [[self.shelf.get((c, name), np.nan) for name in (family, "")] for c, family in pairs]
+        prices = np.column_stack([self.price(family_at, component_at), np.reshape(at_hand, (-1, 2))])
+        return self.paid_share[component_at] * np.nanmin(prices, axis=1)
 
 
 def part_price(bench: Bench) -> float:
-    """Price of a part believed beforehand."""
-    return PART_PRICE_SHARE * price_level(bench)
+    """Price of a part believed beforehand: by the median price of working units, stated or fetched."""
+    prices = pd.concat([bench.records.families["working_price"].dropna(), _sales(bench)["sold_for"]])
+    return PART_PRICE_SHARE * (float(prices.median()) if len(prices) else USUAL_PRICE)
 
 
 def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
@@ -433,13 +430,8 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     is_paid = mended["action"].isin(PAID_ACTIONS)
     k, n = (counts(rows["component"], components) for rows in (mended[is_paid], mended))
     share = shrunk_shares(k, n, usual=PAID_SHARE, usual_worth=PAID_WORTH)
-    families = {"": -1, **{name: i for i, name in enumerate(bench.families)}}
-    shelf = {
-        (families[family], components.index(component)): worth
-        for (component, family), worth in read_shelf(bench.records.shelf).items()
-        if component in components and worth >= 0
-    }
-    return PartCosts(fit, components, share * (not bench.is_silent), shelf)
+    paid_share, shelf = share * (not bench.is_silent), read_shelf(bench.records.shelf)
+    return PartCosts(fit, components, bench.families, paid_share, shelf)
 
 
 def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.records.frames import Records, known_by
-from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, seen_units
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices
@@ -88,13 +88,12 @@ class Explanation:
     """One unit taken apart."""
 
     appraisal: Appraisal
-    verdict: dict[str, object]  # the verdict's columns
     components: pd.DataFrame  # one row each, the chief risk first
 
 
-def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **known: Any) -> Explanation:
+def explain(appraiser: Appraiser, *, family: str, **known: Any) -> Explanation:
     """Take the appraisal of one unit of a family apart; `known` as in `judging.unit_of`."""
-    entry, unit, _ = unit_of(appraiser, family, asked=asked, **known)
+    entry, unit, _ = unit_of(appraiser, family, **known)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
     names = appraiser.components_of(entry)
     by_age = failed_by_age(entry.lives, appraiser.shared, unit.age_years, unit.year)
@@ -114,8 +113,7 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
             "is_named": [name in appraiser.shared.known_components for name in names],
         }
     ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
-    price = np.nan if asked is None else float(asked)
-    return Explanation(appraisal, verdict_row(entry, appraisal, appraiser, price), components)
+    return Explanation(appraisal, components)
 
 
 # ---- What to look at before the price is paid
@@ -172,22 +170,17 @@ def forecast_days(records: Records, as_of: datetime.date) -> list[datetime.date]
     return [day for day in days if int((own["closed"] <= pd.Timestamp(day)).sum()) >= FEWEST_EARLIER_JOBS]
 
 
-def judged_then(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
-    """Judge offers by what was known on a day."""
-    return judge(offers, fit_appraiser(records, day))
-
-
 def forecasts(
     records: Records,
     as_of: datetime.date,
     day: datetime.date,
-    judged: Callable[[pd.DataFrame, Records, datetime.date], pd.DataFrame] = judged_then,
+    judged: Callable[[pd.DataFrame, Records, datetime.date], pd.DataFrame],
 ) -> pd.DataFrame:
     """Forecast the jobs of the year after a day by what was known then: the columns of `Calibration.jobs`.
 
     Only what changes hands with a unit is used: its family, year window and the signs seen. Working prices do
-    not enter odds, so that today's estimates may stand in for those of the time. What `judged` keeps of its
-    results saves the work of closed years.
+    not enter odds, so that today's estimates may stand in for those of the time. `judged` judges offers by
+    what was known on a day.
     """
     own = _finished(records, as_of)
     earlier, jobs = own[own["closed"] <= pd.Timestamp(day)], own[own["season"] == day.year + 1]

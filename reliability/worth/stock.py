@@ -101,12 +101,12 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     return table.sort_values(by, ascending=[False, True, True], ignore_index=True)
 
 
-def covering(need: Floats, share: float = COVER) -> int:
-    """Find the number that is enough with a given chance: Poisson around the needs (n_draws,)."""
+def covering(need: Floats) -> int:
+    """Find the number that is enough with the chance `COVER`: Poisson around the needs (n_draws,)."""
     # Distributions by their special functions: scipy.stats takes a quarter of a second to load.
-    most = int(np.ceil(pdtrik(share, need.max())))
+    most = int(np.ceil(pdtrik(COVER, need.max())))
     chance = pdtr(np.arange(most + 1)[:, None], need).mean(axis=1)
-    return int(np.argmax(chance >= share))
+    return int(np.argmax(chance >= COVER))
 
 
 def _paid(records: Records) -> dict[tuple[str, str], float]:

@@ -1,13 +1,14 @@
 """Whether a failed component can be mended: what could be had when, and how repairs of it went."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED
 from reliability.worth.odds import LOGIT_SLOPE
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_logit, one_hot
@@ -49,15 +50,15 @@ class Supply:
     salvaged: Mapping[Pair, float]  # chance that salvaged parts can be had where no new ones can
     # what lies on the shelf, and the worth of the cheapest piece (NaN: not known): it can be had today.
     # Family "": it fits any
-    shelf: Mapping[Pair, float] = field(default_factory=dict)
+    shelf: Mapping[Pair, float]
 
     def chances(self, component: str, family: str, days: Floats) -> Floats:
         """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals."""
         # Inf is today. Gives (n, 3), in the order of `STATES`.
         key = (component, family) if (component, family) in self.sold else (component, "")
-        after, until, chance = self.sold.get(key, ALWAYS).T[:, :, None]
+        after, until, chance = self.sold[key].T[:, :, None]
         had = np.where((after < days) & (days <= until), chance, 0.0).sum(axis=0)
-        salvaged = (1.0 - had) * self.salvaged.get(key, 0.5)
+        salvaged = (1.0 - had) * self.salvaged[key]
         if (component, family) in self.shelf or (component, "") in self.shelf:
             salvaged = np.where(np.isposinf(days), 1.0 - had, salvaged)
         return np.stack([had, salvaged, 1.0 - had - salvaged], axis=1)
@@ -70,18 +71,13 @@ def read_shelf(shelf: pd.DataFrame) -> dict[Pair, float]:
     return {(str(component), str(family)): float(worth) for (component, family), worth in found.items()}
 
 
-ALWAYS = np.array([[-np.inf, np.inf, 1.0]])
-
-
-def read_supply(
-    parts: pd.DataFrame, jobs: pd.DataFrame, findings: pd.DataFrame, components: tuple[str, ...] = ()
-) -> Supply:
-    """Weigh notes and attempts."""
+def read_supply(records: Records, jobs: pd.DataFrame, components: tuple[str, ...]) -> Supply:
+    """Weigh notes, and attempts in some jobs; look at the shelf."""
     # Expectation and maximisation: how often attempts end in which way, how often notes of each sort are
     # right, and how common each story is by component are learned over all pairs, beginning with what is
     # believed beforehand, which is worth the counts above.
     # Source: A. P. Dempster, N. M. Laird, D. B. Rubin, J. R. Statist. Soc. B 39 (1977) 1-38.
-    tried = _attempts(jobs, findings)
+    tried, parts = _attempts(jobs, records.findings), records.parts
     notes = parts.assign(family=parts["family"].fillna(""), day=ordinals(parts["as_of"]))
     general = notes[notes["family"] == ""].set_index("component")
     own = notes.set_index(["component", "family"])
@@ -90,8 +86,6 @@ def read_supply(
     by_pair = dict(list(tried.groupby(["component", "family"], sort=True)))
     known = {*components, *tried["component"], *notes["component"]}
     pairs = sorted({*by_pair, *own.index, *((name, "") for name in known)})
-    if not pairs:
-        return Supply({}, {})
     stories, salvaged = [], {}
     for pair in pairs:
         seen = by_pair.get(pair, tried.iloc[:0])
@@ -109,7 +103,7 @@ def read_supply(
     weight = _weigh(np.concatenate(sold)[:, 2:], np.concatenate(counts), of_pair, pairs)
     split = np.split(weight, np.cumsum(sizes)[:-1])
     found = {pair: np.column_stack([e[:, :2], w]) for pair, e, w in zip(pairs, sold, split, strict=True)}
-    return Supply(found, salvaged)
+    return Supply(found, salvaged, read_shelf(records.shelf))
 
 
 def _attempts(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:

@@ -23,6 +23,7 @@ from reliability.worth.odds import appraise
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
 from tests.worth.ledgers import DEMO, finding, job
+from tests.worth.units import verdict
 
 
 def test_what_is_estimated_fits_into_single_precision(demo_appraiser):
@@ -63,14 +64,15 @@ def test_imported_jobs_inform_but_are_never_counted(bench_rows):
     entry = appraiser.families["Larkov T3"]
     assert (entry.jobs_seen, appraiser.tally.jobs_imported, appraiser.tally.jobs_finished) == (0, 40, 20)
     assert appraiser.tally.jobs_missing == 0
-    was, now = (explain(a, family="Larkov T3").verdict for a in (before, appraiser))
+    was, now = (verdict(a, family="Larkov T3") for a in (before, appraiser))
     assert now["success_chance"] < was["success_chance"]
     assert now["chief_risk"] == "motor"
 
 
 def test_explanation_adds_up(bench_appraiser):
-    why = explain(bench_appraiser, family="Larkov T1", built_from=1983, asked=20.0)
-    assert why.components.loc[0, "component"] == why.verdict["chief_risk"] == "gear"
+    why = explain(bench_appraiser, family="Larkov T1", built_from=1983)
+    told = verdict(bench_appraiser, family="Larkov T1", built_from=1983, asked=20.0)
+    assert why.components.loc[0, "component"] == told["chief_risk"] == "gear"
     assert why.components["ends_job"].is_monotonic_decreasing
     # Outcome by outcome the gain at no price, weighed, is the expected gain plus the price.
     entry, unit, _ = unit_of(bench_appraiser, "Larkov T1", built_from=1983)
@@ -79,7 +81,7 @@ def test_explanation_adds_up(bench_appraiser):
         appraise(replace(entry, shift=shift), common, terms, unit).gain_free for shift in (50.0, -50.0)
     )
     mean = (lost + why.appraisal.success * (repaired - lost)).mean()
-    assert_allclose(mean, why.verdict["expected_gain"] + 20.0, atol=0.01)
+    assert_allclose(mean, told["expected_gain"] + 20.0, atol=0.01)
     told = r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
     with pytest.raises(UnknownName, match=told):
         explain(bench_appraiser, family="Larkov T9")
@@ -259,10 +261,7 @@ def test_a_relative_spread_is_that_of_a_lognormal_price(relative):
 def test_visible_rust_lowers_the_odds(demo_appraiser, bench_appraiser):
     for appraiser in (demo_appraiser, bench_appraiser):
         for family in appraiser.families:
-            chance = {
-                s: explain(appraiser, family=family, signs={"rust": s}).verdict["success_chance"]
-                for s in ("yes", "no")
-            }
+            chance = {s: verdict(appraiser, family=family, rust=s)["success_chance"] for s in ("yes", "no")}
             assert chance["yes"] < chance["no"], family
 
 
@@ -290,7 +289,7 @@ def test_another_currency_changes_the_money_and_nothing_else(bench_rows):
         rows["settings"] = [{"setting": k, "value": str(v)} for k, v in owner.items()]
         appraiser = fit_appraiser(records_from_rows(rows), DAY)
         verdicts += [
-            explain(appraiser, family=name, asked=30.0 * times).verdict for name in ("Larkov T1", "Larkov T3")
+            verdict(appraiser, family=name, asked=30.0 * times) for name in ("Larkov T1", "Larkov T3")
         ]
     for here, there in zip(verdicts[:2], verdicts[2:], strict=True):
         assert there["success_chance"] == here["success_chance"]

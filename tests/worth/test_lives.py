@@ -23,6 +23,7 @@ from reliability.worth.lives import (
 )
 from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
+from tests.worth.units import verdict
 
 DAY = datetime.date(2025, 1, 10)
 COMPONENTS = {"Larkov T1": ("belt", "gear"), "Larkov T2": ("belt", "gear")}
@@ -143,12 +144,12 @@ def test_a_family_is_not_judged_by_a_part_that_it_evidently_lacks(turntables):
     assert "belt" in of_family[BELT]
     assert of_family[DIRECT] == ("motor",)
     appraiser = fit_appraiser(records_from_rows(turntables), DAY)
-    belt, direct = (explain(appraiser, family=f, asked=20.0) for f in (BELT, DIRECT))
-    assert "belt" not in set(direct.components["component"])
+    belt, direct = (verdict(appraiser, family=f)["ceiling"] for f in (BELT, DIRECT))
+    assert "belt" not in set(explain(appraiser, family=DIRECT).components["component"])
     # Of a unit of a kind's unknown family a belt is still expected.
     assert len(appraiser.kinds["turntable"].lives.components) == 2
     # What a belt costs, and the time for it, is spent on the one family only.
-    assert direct.verdict["ceiling"] > belt.verdict["ceiling"] + 8.0
+    assert direct > belt + 8.0
 
 
 @pytest.mark.parametrize(
@@ -171,9 +172,9 @@ def test_a_part_that_ends_jobs_counts_without_a_finding():
         "findings": [finding(n, "belt", "failed") for n in range(1, 16)],
     }
     assert "gear" in lists(rows)[1][BELT]
-    verdict = explain(fit_appraiser(records_from_rows(rows), DAY), family=BELT, built_from=1983).verdict
-    assert verdict["chief_risk"] == "gear"
-    assert verdict["success_chance"] < 0.1
+    told = verdict(fit_appraiser(records_from_rows(rows), DAY), family=BELT, built_from=1983)
+    assert told["chief_risk"] == "gear"
+    assert told["success_chance"] < 0.1
 
 
 # ---- what is said counts as much as those who said it were right so far

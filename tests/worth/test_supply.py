@@ -45,7 +45,7 @@ def supply_of(attempts=(), notes=(), *, components=(), families=(FAMILY, OTHER),
         "parts": [{"component": "gear", **note} for note in notes],
     }
     records = records_from_rows(rows)
-    return read_supply(records.parts, records.jobs, records.findings, components)
+    return read_supply(records, records.jobs, components)
 
 
 def tried(work, *years, family=FAMILY, component="gear"):
@@ -97,7 +97,7 @@ def test_a_job_that_ended_for_want_of_a_part_is_an_attempt_and_counts_once():
         found = [finding(9, "gear", "failed", **(NO_PART if with_finding else {"action": None}))]
         rows = {"families": [{"family": FAMILY, "kind": "tape deck"}], "jobs": [*first, last]}
         records = records_from_rows({**rows, "findings": found})
-        return had(read_supply(records.parts, records.jobs, records.findings))
+        return had(read_supply(records, records.jobs, ("gear",)))
 
     once = supply(None, with_finding=True)
     assert_allclose(supply("parts not available", with_finding=False), once)
@@ -107,9 +107,7 @@ def test_a_job_that_ended_for_want_of_a_part_is_an_attempt_and_counts_once():
 
 def test_of_an_empty_ledger_nothing_is_known_to_be_gone():
     records = records_from_rows({})
-    supply = read_supply(records.parts, records.jobs, records.findings)
-    assert_allclose(supply.chances("gear", FAMILY, TODAY), [[1.0, 0.0, 0.0]])
-    asked = read_supply(records.parts, records.jobs, records.findings, ("gear",))
+    asked = read_supply(records, records.jobs, ("gear",))
     # Of 10.5 pairs beforehand 8 could be had new all along, half of one again; of the rest, half salvaged.
     assert_allclose(asked.chances("gear", FAMILY, TODAY), [[8.5 / 10.5, 1 / 10.5, 1 / 10.5]], atol=1e-6)
 
@@ -118,7 +116,7 @@ def test_supply_made_by_hand():
     # Never, until two days, always, and from one day on.
     inf = np.inf
     sold = np.array([[inf, -inf, 0.1], [-inf, 100, 0.3], [-inf, 200, 0.2], [-inf, inf, 0.3], [150, inf, 0.1]])
-    supply = Supply({("gear", FAMILY): sold}, {("gear", FAMILY): 0.25})
+    supply = Supply({("gear", FAMILY): sold}, {("gear", FAMILY): 0.25}, {})
     days = np.array([50.0, 100.0, 150.0, 150.5, 200.5, np.inf])
     first = [0.8, 0.8, 0.5, 0.6, 0.4, 0.4]
     expected = [[p, 0.25 * (1 - p), 0.75 * (1 - p)] for p in first]
@@ -208,12 +206,13 @@ def ordinal_of(day):
 
 
 NEW_TILL_2018, NEVER = [[-np.inf, ordinal_of(LAST_NEW), 1.0]], [[np.inf, -np.inf, 1.0]]
+ALWAYS = {(component, ""): [[-np.inf, np.inf, 1.0]] for component in COMPONENTS}
 
 
 def sure_of(sold, salvaged=()):
-    """Supply that is known for certain; salvaged parts of the pairs named, otherwise none."""
-    pairs = {pair: np.array(some) for pair, some in sold.items()}
-    return Supply(pairs, {pair: float(pair in salvaged) for pair in pairs})
+    """Supply that is known for certain, new where not told; salvaged parts of the pairs named, otherwise none."""
+    pairs = {pair: np.array(some) for pair, some in {**ALWAYS, **sold}.items()}
+    return Supply(pairs, {pair: float(pair in salvaged) for pair in pairs}, {})
 
 
 # The first family's belts could be had new for years; the second's were never to be had.

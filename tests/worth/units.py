@@ -5,7 +5,13 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import logit
 
+from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import FamilyLives, Unit, nothing_shared, unit_states
+
+
+def verdict(appraiser, **offer):
+    """Judge one unit."""
+    return judge(offers_from([offer]), appraiser).iloc[0]
 
 
 def shared(n_components=2, *, signs=("rust", "hum"), **more):
