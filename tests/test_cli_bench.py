@@ -88,6 +88,11 @@ def test_show_tells_the_price_to_ask_until_it_is_sold(bench):
     mean, low, high = map(float, re.findall(r"[0-9]+\.[0-9]{2}", told))
     assert low < mean < high
     assert bench.ok("show", "1").splitlines()[-1] == told  # the odds are kept now
+    judged = bench.ok("judge", "--family", "Tarnwick T2", "--asked", "5")
+    assumed = re.search(r"(no working price given, [0-9]+) EUR( assumed)", judged)
+    assert told.endswith(f"; {assumed[1]}{assumed[2]})")
+    bench.ok("family", "Tarnwick T2", "--working-price", "150")
+    assert "no working price" not in bench.ok("show", "1", "--price")
     bench.ok("add", bench.sheet('job = 1\noutcome = "repaired"\nsold_for = 90'))
     assert "rice to ask" not in bench.ok("show", "1")
     gone = "No price to ask: it is sold, was given up, or is another bench's.\n"

@@ -586,4 +586,5 @@ def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> tuple[flo
     sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * odds.CASES)).ravel()
     mean = odds.mean_price(entry, appraiser.shared, unit).mean()
     low, high = np.quantile(sales, [0.1, 0.9])
-    return float(mean), f"80 % of such sales: {low:.2f} to {high:.2f}"
+    given = "" if entry.price_doubt == 0 else f"; no working price given, {entry.working_price:.0f} assumed"
+    return float(mean), f"80 % of such sales: {low:.2f} to {high:.2f}{given}"
