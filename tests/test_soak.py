@@ -1,11 +1,13 @@
 """Job after job on one ledger, with a family's pages made again in between: nothing may creep."""
 
 import gc
+import io
 import json
 import os
 import statistics
 import tempfile
 import time
+from contextlib import redirect_stderr
 from pathlib import Path
 
 import pandas as pd
@@ -40,7 +42,8 @@ def append_and_report(jobs, every, with_pages):
                 if with_pages:
                     from reliability.report.run import make_pages
 
-                    make_pages(read_records(ledger), Path(name, "pages"), families=[FAMILY])
+                    with redirect_stderr(io.StringIO()):  # what it tells of its progress
+                        make_pages(read_records(ledger), Path(name, "pages"), families=[FAMILY])
                 pages = _busy() - start
                 gc.collect()
                 with ledger.reading() as connection:
