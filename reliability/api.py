@@ -220,8 +220,7 @@ class Lives(_Result):
         findings = unit_findings(bench, family_components(bench, kind_components(bench)))
         components = list(self.labels["component"].unique())
         # Components are pooled one by one: the others would change nothing here.
-        found = pool_lives(bench, findings[findings["component"].isin(components)])
-        return PooledFamilies(self, found.pooled, found.changes)
+        return PooledFamilies(self, *pool_lives(bench, findings[findings["component"].isin(components)]))
 
 
 def _said(labels: pd.DataFrame) -> str:

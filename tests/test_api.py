@@ -157,7 +157,7 @@ def test_results_agree_with_the_fits_that_they_label(records):
 
 def test_pooled_lives_are_those_that_verdicts_rest_on(records):
     bench = read_bench(records, records.last_date())
-    whole = pool_lives(bench, unit_findings(bench, family_components(bench, kind_components(bench)))).pooled
+    whole, _ = pool_lives(bench, unit_findings(bench, family_components(bench, kind_components(bench))))
     pooled = rel.lives(records, "belt", "Larkov T2").pooled()
     assert pooled.table()["family"].tolist() == ["Larkov T2"]
     told = [each.failed_by("belt", "Larkov T2", 40, year=1985) for each in (pooled.pooled, whole)]

@@ -24,10 +24,11 @@ from reliability.worth import odds
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reliability.life.pooling import PooledLives
     from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
     from reliability.worth.bench import Bench
-    from reliability.worth.lives import BenchLives
+    from reliability.worth.lives import Changes
     from reliability.worth.supply import Repairability
 
 #: Raised when what is kept on disk changes its meaning.
@@ -99,8 +100,8 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     findings = unit_findings(bench, of_family)
     supply = read_supply(known, bench.jobs[bench.jobs["own"]], components)
     mending = fit_repairability(trials(bench.jobs, known.findings), components, bench.families, supply)
-    pooled = pool_lives(bench, findings)
-    lives = _family_lives(pooled, mending, names, slots)
+    pooled, changes = pool_lives(bench, findings)
+    lives = _family_lives(pooled, changes, mending, names, slots)
     arrived = arrived_states(bench, findings, components)
     ages = recalibration.ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
@@ -203,20 +204,21 @@ def _told_of(bench: "Bench") -> "pd.DataFrame":
 
 
 def _family_lives(
-    pooled: "BenchLives", mending: "Repairability", lists: list[tuple[str, ...]], slots: "pd.DataFrame"
-) -> list[odds.FamilyLives]:
+    pooled: "PooledLives", changes: "Changes", mending: "Repairability", lists: list[tuple[str, ...]],
+    slots: "pd.DataFrame",
+) -> list[odds.FamilyLives]:  # fmt: skip
     from reliability.worth.lives import lives_of
 
     sizes, at = [len(names) for names in lists], {c: i for i, c in enumerate(mending.components)}
     places = np.array([at[c] for names in lists for c in names], dtype=np.int64)
     repair = mending.of(np.repeat(slots["family_at"].to_numpy(), sizes), places, np.array([np.inf]))[0]
-    columns = (places, *lives_of(pooled, slots, lists), repair)
+    columns = (places, *lives_of(pooled, changes, slots, lists), repair)
     each = zip(*(np.split(column, np.cumsum(sizes)[:-1]) for column in columns), strict=True)
     return [odds.FamilyLives(*of_slot) for of_slot in each]
 
 
 def _fit_states(
-    bench: "Bench", pooled: "BenchLives", lives: list[odds.FamilyLives], components: tuple[str, ...],
+    bench: "Bench", pooled: "PooledLives", lives: list[odds.FamilyLives], components: tuple[str, ...],
     arrived: odds.Floats, ages: "pd.DataFrame",
 ) -> odds.Shared:  # fmt: skip
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
@@ -227,7 +229,7 @@ def _fit_states(
     from reliability.worth.recalibration import blocks
     from reliability.worth.signs import fit_sign_causes
 
-    slope, reference = np.array([year_effect(pooled.pooled, c) for c in components]).T
+    slope, reference = np.array([year_effect(pooled, c) for c in components]).T
     shared = replace(
         odds.nothing_shared(components, bench.signs, bench.kinds, max(f.components.size for f in lives)),
         reference_year=reference,

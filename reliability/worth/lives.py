@@ -1,7 +1,7 @@
 """Lives of components by family, pooled once for verdicts and pages; and what the trade says of them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -189,21 +189,17 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
     return pd.concat([told, silent.astype(told.dtypes)], ignore_index=True)
 
 
-@dataclass(frozen=True)
-class BenchLives:
-    """Lives of a bench, told apart by what was built before and after a change."""
-
-    pooled: PooledLives  # of the worst position of each component; imported jobs count at `ORIGIN_DISCOUNT`
-    # by family and component: the production year from which the component's lives are others
-    changes: dict[tuple[str, str], float]
+#: By family and component: the production year from which the component's lives are others.
+Changes = dict[tuple[str, str], float]
 
 
-def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
-    """Fit the lives of all components of all families together."""
+def pool_lives(bench: Bench, findings: pd.DataFrame) -> tuple[PooledLives, Changes]:
+    """Fit the lives of all components of all families together, told apart by before and after a change."""
+    # A component's worst position counts; imported jobs count at `ORIGIN_DISCOUNT`.
     seen = observe(bench.jobs, findings, bench.records.families, event="failed")
     heard = hearsay_of(weigh_hearsay(bench), bench)
     if seen.table.empty:
-        return BenchLives(pool(None, component=(), family=(), kind=(), hearsay=heard), {})
+        return pool(None, component=(), family=(), kind=(), hearsay=heard), {}
     # Searched in what was written down: what is implied would only add families to search, and with
     # more searches a true change is harder to believe.
     told = observe(bench.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed")
@@ -213,10 +209,10 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
     count = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
     records = LifeRecords(lower, upper, count=count, record=record, weight=weight)
     labels = {name: table[name].to_numpy() for name in ("component", "family", "kind")}
-    return BenchLives(pool(records, **labels, year=table["year"].to_numpy(float), hearsay=heard), changes)
+    return pool(records, **labels, year=table["year"].to_numpy(float), hearsay=heard), changes
 
 
-def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
+def changes_of(seen: Observations) -> Changes:
     """Find the components that changed in a production year, over all families at once."""
     # Only the families' components with most records of one known year, which are what a search reads.
     pair, table = ["component", "family"], seen.table
@@ -242,13 +238,13 @@ def later(family: str) -> str:
     return f"{family}\n(later)"
 
 
-def _change_years(table: pd.DataFrame, changes: Mapping[tuple[str, str], float]) -> Floats:
+def _change_years(table: pd.DataFrame, changes: Changes) -> Floats:
     """Year from which the lives of each row's component in its family are others; NaN: no such year."""
     pairs = pd.MultiIndex.from_arrays([table["family"], table["component"]])
     return pd.Series(changes, dtype=float).reindex(pairs).to_numpy()
 
 
-def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> pd.DataFrame:
+def _told_apart(table: pd.DataFrame, changes: Changes) -> pd.DataFrame:
     """Give records from a change on a label of their own; a window across it goes where most of it lies."""
     change = _change_years(table, changes)
     is_late = _built(table) >= change
@@ -263,19 +259,19 @@ def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> p
 def hearsay_of(heard: pd.DataFrame, bench: Bench) -> pd.DataFrame:
     """Take what the trade says of component lives, not of repairs; a family's kind stands beside it."""
     rows = heard[heard["component"].notna() & heard["share_failed"].notna() & (heard["worth_jobs"] > 0)]
-    kind_of = dict(zip(bench.families, (bench.kinds[k] for k in bench.family_kind), strict=True))
+    kind_of = bench.records.families.set_index("family")["kind"]
     return rows.assign(kind=rows["kind"].where(rows["family"].isna(), rows["family"].map(kind_of)))
 
 
 def lives_of(
-    lives: BenchLives, slots: pd.DataFrame, lists: Sequence[Sequence[str]]
+    lives: PooledLives, changes: Changes, slots: pd.DataFrame, lists: Sequence[Sequence[str]]
 ) -> tuple[Floats, Floats, Floats]:
     """Summarise the lives of the components of each slot as normals at each one's reference year."""
     # Gives arrays of the shapes (n, 5), (n, 5) and (n,) as in `FamilyLives`, slot after slot.
     of_slots = np.repeat(slots.index, [len(names) for names in lists])
     asked = slots.loc[of_slots, ["family", "kind", "mean_year"]]
     asked = asked.assign(component=np.concatenate(lists)).reset_index(drop=True)
-    change = _change_years(asked, lives.changes)
+    change = _change_years(asked, changes)
     year, n = asked.pop("mean_year"), len(asked)
     asked["year"] = np.fmin(year, change - 1)  # before a change as after it where there is none
     again = asked.assign(family=asked["family"].map(later), year=np.fmax(year, change))[~np.isnan(change)]
@@ -285,9 +281,9 @@ def lives_of(
         here = asked.iloc[at]
         year = here["year"].to_numpy(float)
         family, kind = ([name or None for name in here[whose]] for whose in ("family", "kind"))
-        known = year if lives.pooled.has_years else np.full(year.size, np.nan)
-        mean, covariance = lives.pooled.summaries(component, family, kind=kind, year=known)
-        slope, reference = year_effect(lives.pooled, component)
+        known = year if lives.has_years else np.full(year.size, np.nan)
+        mean, covariance = lives.summaries(component, family, kind=kind, year=known)
+        slope, reference = year_effect(lives, component)
         root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
         level = mean[:, 0] - slope * (year - reference) / 10.0
         rows[at] = np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])

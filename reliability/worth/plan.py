@@ -219,18 +219,6 @@ class UnitOdds:
     mend_chance: Floats  # (n_classes, c): a failed one can be mended
     weight: Floats  # (n_classes,): below 0 for some; sums over classes are chances
 
-    @property
-    def mean_failed(self) -> Floats:
-        """Chance that each component has failed, or dies while it is examined; (c,)."""
-        # Of a unit that hardly can be as it was found, weights below zero leave rounding alone.
-        return np.clip(self.weight @ self.failed, 0.0, 1.0)
-
-    @property
-    def mean_mend_chance(self) -> Floats:
-        """Chance that each component can be mended, once it has failed; (c,)."""
-        chance = self.weight[:, None] * self.failed
-        return (chance * self.mend_chance).sum(axis=0) / chance.sum(axis=0)
-
     def given(self, failed: Sequence[int], sound: Sequence[int]) -> "UnitOdds":
         """Weigh the classes by what has been found."""
         seen = self.arrived[:, list(failed)].prod(axis=1) * (1.0 - self.arrived[:, list(sound)]).prod(axis=1)
@@ -531,22 +519,22 @@ def _task(
     shared, terms = appraiser.shared, appraiser.terms
     state = np.array([found.get(name, "") for name in appraiser.components_of(entry)], dtype=object)
     known_failed = np.isin(state, (FAILED, NO_PART))
-    mend_chance = np.where(state == NO_PART, 0.0, known.mean_mend_chance)
-    failed = np.where(known_failed, 1.0, known.mean_failed)
+    chance = known.weight[:, None] * known.failed
+    mend_chance = (chance * known.mend_chance).sum(axis=0) / chance.sum(axis=0)
     repair_hours = shared.repair_hours[entry.lives.components]
     looks = np.where(known_failed, 0.0, look_hours)
-    # Of moves worth the same the search takes the earlier component: they stand in the order of the ratio
-    # rule in hours, which is the order that counts where time is free.
-    left = np.flatnonzero(~np.isin(state, (SOUND, WORN, MENDED)))
-    ends = failed * (1.0 - mend_chance)
-    left = left[ratio_order((looks + failed * repair_hours)[left], ends[left])]
     brought = (1.0 - terms.selling_fee) * float(odds.mean_price(entry, shared, unit).mean())
     beside = entry.costs_repaired.mean - terms.hour_rate * entry.hours_repaired
     task = Task(
-        failed=known.failed[:, left], weight=known.weight, look_cost=terms.hour_rate * looks[left],
-        mend_cost=(entry.part_cost + terms.hour_rate * repair_hours)[left],
-        mend_chance=mend_chance[left], known_failed=known_failed[left],
+        failed=known.failed, weight=known.weight, look_cost=terms.hour_rate * looks,
+        mend_cost=entry.part_cost + terms.hour_rate * repair_hours,
+        mend_chance=np.where(state == NO_PART, 0.0, mend_chance), known_failed=known_failed,
         finished=brought - beside - terms.comeback_cost,
         stopped=entry.remains.mean - entry.other_unrepaired,
     )  # fmt: skip
-    return task, left
+    # Of moves worth the same the search takes the earlier component: they stand in the order of the ratio
+    # rule in hours, which is the order that counts where time is free.
+    left = np.flatnonzero(~np.isin(state, (SOUND, WORN, MENDED)))
+    left = left[ratio_order((looks + task.mean_failed * repair_hours)[left], task.ends[left])]
+    by_component = ("failed", "look_cost", "mend_cost", "mend_chance", "known_failed")
+    return replace(task, **{name: getattr(task, name)[..., left] for name in by_component}), left

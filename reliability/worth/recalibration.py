@@ -121,24 +121,17 @@ def ages_of_jobs(bench: Bench, examined: NDArray[np.bool_]) -> pd.DataFrame:
     asked = np.flatnonzero(bench.jobs["own"].to_numpy(bool) | examined)
     undated = np.setdiff1d(asked, bench.ages["at"])
     family_at = bench.jobs["family_at"].to_numpy(np.int64)
-    days = bench.jobs["taken_in"].to_numpy("datetime64[D]")[undated]
+    days = bench.jobs["taken_in"].to_numpy("datetime64[D]")
     known = bench.slots[["first_year", "last_year", "mean_year"]].to_numpy(float)[family_at[undated]]
     years = [
         assumed_years(first, last, usual, day.year)
-        for (first, last, usual), day in zip(known, days.astype(object), strict=True)
+        for (first, last, usual), day in zip(known, days[undated].astype(object), strict=True)
     ]
-    sizes = [of.size for of in years]
-    year = np.concatenate([*years, np.zeros(0)])
-    assumed = pd.DataFrame(
-        {
-            "at": np.repeat(undated, sizes),
-            "year": year,
-            "weight": 1.0 / np.repeat(sizes, sizes),
-            "age_years": age_at(np.repeat(days, sizes), year),
-        }
-    )
-    table = pd.concat([bench.ages.loc[bench.ages["at"].isin(asked), list(assumed)].astype(float), assumed])
-    table["at"] = table["at"].astype(np.int64)
+    each = pd.Series(years, undated, dtype=object).explode().astype(float)
+    at, weight = each.index.to_numpy(np.int64), 1.0 / each.groupby(level=0).transform("size")
+    assumed = {"at": at, "year": each, "weight": weight, "age_years": age_at(days[at], each.to_numpy())}
+    written = bench.ages.loc[bench.ages["at"].isin(asked), list(assumed)]
+    table = pd.concat([written, pd.DataFrame(assumed)], ignore_index=True)
     return table.assign(family_at=family_at[table["at"]])
 
 

@@ -1,6 +1,6 @@
 """Whether a failed component can be mended: what could be had when, and how repairs of it went."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +21,6 @@ Ints = NDArray[np.int64]
 
 
 Pair = tuple[str, str]
-
-STATES = ("yes", "salvage only", "no")
 
 #: How attempts end where a new part can be had and where it cannot, as so many attempts beforehand.
 WAYS = ("new", "salvaged", "rebuilt", "no part")
@@ -54,7 +52,7 @@ class Supply:
 
     def chances(self, component: str, family: str, days: Floats) -> Floats:
         """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals."""
-        # Inf is today. Gives (n, 3), in the order of `STATES`.
+        # Inf is today. Gives (n, 3): these are the states of supply 0 to 2.
         key = (component, family) if (component, family) in self.sold else (component, "")
         after, until, chance = self.sold[key].T[:, :, None]
         had = np.where((after < days) & (days <= until), chance, 0.0).sum(axis=0)
@@ -219,12 +217,10 @@ class Repairability:
     def of(self, family_at: Ints, component_at: Ints, days: Floats) -> Floats:
         """Mean and standard deviation of the log odds on each day; ndarray, shape (n_days, c, 2)."""
         # Positions of each component (c,) and of its family (-1: not known). Days are ordinals; inf is today.
-        n_c, n_states = component_at.size, len(STATES)
-        within, at = np.tile(family_at, n_states), np.tile(component_at, n_states)
-        states = np.repeat(STATES, n_c).tolist()
-        cell = np.where(within < 0, -1, _cell(within, at, states, len(self.components)))
-        predicted = self.fit.predict(_upper(at, states, len(self.components)), cell)
-        mean, sd, own = (values.reshape(n_states, n_c) for values in predicted)
+        within, at = np.tile(family_at, 3), np.tile(component_at, 3)
+        state = np.repeat(np.arange(3), component_at.size)
+        predicted = self.fit.predict(*_upper_and_cell(within, at, state, len(self.components)))
+        mean, sd, own = (values.reshape(3, -1) for values in predicted)
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
         mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
@@ -285,32 +281,29 @@ def fit_repairability(
     worth = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
     counts = pd.concat(
         table.assign(state=state, n=worth * share, y=worth * share * table["mended"])
-        for state, share in zip(STATES, np.array(chances).reshape(-1, 3).T, strict=True)
+        for state, share in enumerate(np.reshape(chances, (-1, 3)).T)
     )
     counts = counts.groupby(["family", "component", "state"], as_index=False)[["y", "n"]].sum()
     counts = counts[counts["n"] > LEAST_TRIAL]
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
-    n_c, states = len(components), list(counts["state"])
-    design = _upper(component_at, states, n_c)
+    n_c = len(components)
+    design, cell = _upper_and_cell(family_at, component_at, counts["state"].to_numpy(np.int64), n_c)
     blocks = [
         Block(design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
         Block(design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),  # the component
         Block(design[:, 3 + n_c :], WITHOUT_SDS),  # and without a new part
     ]
-    cell = _cell(family_at, component_at, states, n_c)
     fit = fit_shrunk_logit(counts["y"], counts["n"], blocks, inner=cell, inner_sds=(0.3, 0.7, 1.2))
     return Repairability(fit, components, families, supply)
 
 
-def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:
-    """Design rows: with a part; salvaged; without one; then the component in each of these three ways."""
-    salvaged, gone = (np.array([state == name for state in states], float)[:, None] for name in STATES[1:])
-    ways = (1.0 - gone, salvaged, gone)
-    return np.column_stack([*ways, *(way * one_hot(component_at, n_components) for way in ways)])
-
-
-def _cell(family_at: Ints, component_at: Ints, states: Sequence[str], n_components: int) -> Ints:
-    """Tell innermost groups apart: what cannot be had at all is mended in another way, by other skill."""
-    gone = np.array([state == "no" for state in states], np.int64)
-    return 2 * (family_at * n_components + component_at) + gone
+def _upper_and_cell(
+    family_at: Ints, component_at: Ints, state: Ints, n_components: int
+) -> tuple[Floats, Ints]:
+    """Design rows: with a part; salvaged; without one; then the component in each way. Innermost groups."""
+    ways = np.column_stack([state < 2, state == 1, state == 2]).astype(float)
+    component = one_hot(component_at, n_components)
+    # What cannot be had at all is mended in another way, by other skill.
+    cell = 2 * (family_at * n_components + component_at) + (state == 2)
+    return np.hstack([ways, *(way[:, None] * component for way in ways.T)]), np.where(family_at < 0, -1, cell)

@@ -90,8 +90,8 @@ def gears_that_changed(change=1985):
 
 def test_a_change_of_material_is_found_and_told_apart():
     bench = read_bench(gears_that_changed(), DAY)
-    lives = pool_lives(bench, unit_findings(bench, COMPONENTS))
-    assert lives.changes == {("Larkov T1", "gear"): 1985.0}
+    _, changes = pool_lives(bench, unit_findings(bench, COMPONENTS))
+    assert changes == {("Larkov T1", "gear"): 1985.0}
     appraiser = fit_appraiser(gears_that_changed(), DAY)
     old, new = (
         explain(appraiser, family="Larkov T1", built_from=year).components.set_index("component")["failed"]

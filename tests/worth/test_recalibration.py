@@ -47,20 +47,17 @@ def came(number, repaired, year, month=1):
 # By enumeration of all jobs, written or not: how the odds of written ones differ from those of all.
 @pytest.mark.parametrize(
     ("repaired", "unrepaired", "gaps", "share"),
-    [(60, 30, 36, 0.25), (60, 30, 36, None), (80, 40, 40, 0.9), (50, 50, 20, 0.0), (40, 40, 30, 0.5)],
+    [(60, 30, 36, 0.25), (80, 40, 40, 0.9), (50, 50, 20, 0.0), (40, 40, 30, 0.5)],
 )
 def test_written_jobs_flatter_a_bench_by_as_much_as_bayes_says(repaired, unrepaired, gaps, share):
-    settings = {} if share is None else {"gap_repaired_share": str(share)}
     numbers = np.linspace(1, repaired + unrepaired + gaps, repaired + unrepaired).astype(int).tolist()
     jobs = [came(n, i < repaired, 2023, 1 + i % 9) for i, n in enumerate(numbers)]
-    offset, se = written_up(bench_of(jobs, **settings))
-    # Not said: from none to the written share, the less likely the more; a third of that on average.
-    unwritten = gaps * (repaired / (repaired + unrepaired) / 3 if share is None else share)
-    odds_of_all = (repaired + unwritten) / (unrepaired + gaps - unwritten)
+    offset, se = written_up(bench_of(jobs, gap_repaired_share=str(share)))
+    odds_of_all = (repaired + gaps * share) / (unrepaired + gaps * (1 - share))
     # Half a job is added to either outcome.
     assert_allclose(offset.to_numpy(), [np.log(repaired / unrepaired / odds_of_all)], atol=0.02)
     assert offset.index.tolist() == [2023]
-    assert (se > 0) == (share is None)
+    assert se == 0
 
 
 def test_what_is_not_known_of_gaps_is_averaged_over():

@@ -15,7 +15,7 @@ from scipy.stats import norm
 
 from reliability.records.frames import records_from_rows
 from reliability.worth import supply
-from reliability.worth.supply import STATES, Supply, fit_repairability, mixed_odds, read_supply
+from reliability.worth.supply import Supply, fit_repairability, mixed_odds, read_supply
 from tests.worth.ledgers import finding, job
 
 FAMILY, OTHER = "Larkov T1", "Larkov T2"
@@ -348,7 +348,7 @@ def state_on(component, family, day):
     """In words, where supply is certain."""
     chances = MIXED.chances(component, family, np.array([ordinal_of(day)]))[0]
     assert sorted(chances) == [0.0, 0.0, 1.0]
-    return STATES[int(chances.argmax())]
+    return ("yes", "salvage only", "no")[int(chances.argmax())]
 
 
 MIXED_COUNTS = (
