@@ -200,6 +200,9 @@ class Lives(_Result):
     def pooled(self) -> "PooledFamilies":
         """Pool the families: what all of them, imported jobs and hearsay say of each. Verdicts rest on these.
 
+        A component of which the job of a repaired unit says nothing counts as sound here: more records may
+        stand behind a life than in `table`.
+
         Raises
         ------
         InvalidInput
