@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
     from reliability.worth.bench import Bench
-    from reliability.worth.lives import Changes
-    from reliability.worth.supply import Repairability
 
 #: Raised when what is kept on disk changes its meaning.
 FORMAT = 6
@@ -87,7 +85,13 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families, as the bench was on a day."""
     from reliability.worth import money, recalibration
     from reliability.worth.bench import arrived_states, read_bench
-    from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
+    from reliability.worth.lives import (
+        family_components,
+        kind_components,
+        lives_of,
+        pool_lives,
+        unit_findings,
+    )
     from reliability.worth.supply import fit_repairability, read_supply, trials
 
     bench = read_bench(records, as_of)
@@ -101,7 +105,13 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     supply = read_supply(known, bench.jobs[bench.jobs["own"]], components)
     mending = fit_repairability(trials(bench.jobs, known.findings), components, bench.families, supply)
     pooled, changes = pool_lives(bench, findings)
-    lives = _family_lives(pooled, changes, mending, names, slots)
+    ends = np.cumsum([len(each) for each in names])
+    family_at = np.repeat(slots["family_at"].to_numpy(), np.diff(ends, prepend=0))
+    places = np.array([components.index(name) for each in names for name in each])
+    repair = mending.of(family_at, places, np.array([np.inf]))[0]
+    columns = (places, *lives_of(pooled, changes, slots, names), repair)
+    of_each = zip(*(np.split(column, ends[:-1]) for column in columns), strict=True)
+    lives = [odds.FamilyLives(*each) for each in of_each]
     arrived = arrived_states(bench, findings, components)
     ages = recalibration.ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
@@ -115,19 +125,12 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     of_slots, of_all = recalibration.fit_recalibration(bench, outcomes, signs, news, usual)
     amounts, shared_amounts, parts = money.fit_amounts(bench, signs, components, price, news)
     shared = replace(shared, **of_all, **shared_amounts)
-    by_slot = {**amounts, **of_slots, "reference_age": usual["age_years"].to_numpy()}
-    sizes = [each.components.size for each in lives]
-    of_components = np.concatenate([each.components for each in lives])
-    part_costs = parts.of(np.repeat(slots["family_at"].to_numpy(), sizes), of_components)
-    told = _told_of(bench).to_dict("records")
-    entries = []
-    for i, part_cost in enumerate(np.split(part_costs, np.cumsum(sizes)[:-1])):
-        fitted: dict[str, Any] = {
-            name: values.of_slot(i) if isinstance(values, money.Amount) else float(values[i])
-            for name, values in by_slot.items()
-        }
-        entry = odds.FamilyEntry(lives=lives[i], part_cost=part_cost, **told[i], **fitted)
-        entries.append(_in_singles(entry))
+    by_slot: dict[str, Any] = {**amounts, **of_slots, "reference_age": usual["age_years"].to_numpy()}
+    by_slot |= {"lives": lives, "part_cost": np.split(parts.of(family_at, places), ends[:-1])}
+    entries = [
+        _in_singles(odds.FamilyEntry(**told, **{name: values[i] for name, values in by_slot.items()}))
+        for i, told in enumerate(_told_of(bench).to_dict("records"))
+    ]
     own = bench.jobs["own"]
     gaps = COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY
     terms = odds.Terms(settings.hour_rate, settings.selling_fee, settings.margin, settings.caution,
@@ -201,20 +204,6 @@ def _told_of(bench: "Bench") -> "pd.DataFrame":
 
     told = zip(slots["family"], slots["kind"], seen, pooled[kind], strict=True)
     return table.assign(evidence=[evidence(*each) for each in told])
-
-
-def _family_lives(
-    pooled: "PooledLives", changes: "Changes", mending: "Repairability", lists: list[tuple[str, ...]],
-    slots: "pd.DataFrame",
-) -> list[odds.FamilyLives]:  # fmt: skip
-    from reliability.worth.lives import lives_of
-
-    sizes, at = [len(names) for names in lists], {c: i for i, c in enumerate(mending.components)}
-    places = np.array([at[c] for names in lists for c in names], dtype=np.int64)
-    repair = mending.of(np.repeat(slots["family_at"].to_numpy(), sizes), places, np.array([np.inf]))[0]
-    columns = (places, *lives_of(pooled, changes, slots, lists), repair)
-    each = zip(*(np.split(column, np.cumsum(sizes)[:-1]) for column in columns), strict=True)
-    return [odds.FamilyLives(*of_slot) for of_slot in each]
 
 
 def _fit_states(

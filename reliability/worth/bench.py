@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from reliability.life.lives import unit_ages
 from reliability.records.frames import Records, known_by
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from reliability.worth.odds import Floats, Ints
 
 #: A bench with so many finished jobs of which fewer than this share have a finding writes none.
 FEWEST_SILENT, MOST_TOLD = 5, 0.1

@@ -21,9 +21,8 @@ from reliability.records.tables import LEFT_BECAUSE, Column, Rule, Table, at_lea
 from reliability.records.values import clean_text
 from reliability.worth import odds
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
-from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit
+from reliability.worth.odds import Appraisal, FamilyEntry, Floats, Terms, Unit
 
-Floats = NDArray[np.float64]
 ReadOffer = tuple[str, dict[str, Any], Sequence[Complaint]]  # its place, its row, complaints by column
 
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
@@ -303,12 +302,8 @@ def lesson_worth(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: 
     over_margin = appraisal.gain_free - asked - terms.margin
     repaired = float((appraisal.success * over_margin).mean())
     unrepaired = float(((1.0 - appraisal.success) * over_margin).mean())
-    return entry.offers_expected * worth_of_knowing(repaired, unrepaired)
-
-
-def worth_of_knowing(one: float, other: float) -> float:
-    """Rise in gain if it is known which of two cases holds before deciding; never below 0."""
-    return max(0.0, min(one, -other), min(other, -one))
+    # The rise in gain if it is known which of the two holds before deciding.
+    return entry.offers_expected * max(0.0, min(repaired, -unrepaired), min(unrepaired, -repaired))
 
 
 def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:

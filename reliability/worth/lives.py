@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from reliability.life.lives import LifeRecords, Observations, observe
@@ -14,10 +13,8 @@ from reliability.life.pooling import PooledLives, pool
 from reliability.life.years import find_changes
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import MIDDLE_YEAR, REPAIRED, Bench
+from reliability.worth.odds import Floats
 from reliability.worth.supply import ORIGIN_DISCOUNT
-
-Floats = NDArray[np.float64]
-
 
 # ---- What the trade says, and how far those who said it were right so far
 

@@ -8,19 +8,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reliability.life.lives import decimal_year
 from reliability.records.frames import Records
 from reliability.records.tables import UNREPAIRED
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, Bench, counts, failed_in_job, read_bench, seen_units
-from reliability.worth.odds import Spread, sale_price
+from reliability.worth.odds import Floats, Ints, Spread, sale_price
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, one_hot, shrunk_shares
 from reliability.worth.supply import Pair, read_shelf
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # Whatever is believed beforehand in this file: common practice, no source.
 
@@ -49,9 +45,9 @@ class Amount(NamedTuple):
         doubt, spread = np.hypot(self.doubt, other.doubt), np.hypot(self.spread, other.spread)
         return Amount(self.mean + other.mean, doubt, spread)
 
-    def of_slot(self, i: int) -> Spread:
-        """Give the amount of one slot."""
-        return Spread(*(float(np.broadcast_to(part, self.mean.shape)[i]) for part in self))
+    def by_slot(self) -> list[Spread]:
+        """Give the amounts slot by slot."""
+        return [Spread(*map(float, each)) for each in zip(*np.broadcast_arrays(*self), strict=True)]
 
 
 def _by_slot(
@@ -85,7 +81,7 @@ def remains(bench: Bench) -> Floats:
 
 def fit_amounts(
     bench: Bench, signs: Floats, components: tuple[str, ...], price: Amount, news: Floats
-) -> tuple[dict[str, Amount | Floats], dict[str, Any], "PartCosts"]:
+) -> tuple[dict[str, list[Spread] | Floats], dict[str, Any], "PartCosts"]:
     """Fit prices, costs, hours, remains: fields of `FamilyEntry` by slot, those of `Shared`, and parts."""
     # `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `price`: from `working_prices`; `news`
     # (n_slots,): from `purchase_news`.
@@ -114,14 +110,14 @@ def fit_amounts(
     hours_unrepaired = fitted(unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
     worn, lost = fitted(repaired, beside, 0.0), fitted(unrepaired, spent, 0.01 * level)
     costs = other_repaired.plus(worn).plus(hours.times(rate))
-    by_slot: dict[str, Amount | Floats] = {
+    by_slot: dict[str, list[Spread] | Floats] = {
         "working_price": price.mean,
         "price_doubt": price.doubt,
-        "ratio": prices,
-        "remains": share.times(price.mean),
+        "ratio": prices.by_slot(),
+        "remains": share.times(price.mean).by_slot(),
         # A repaired unit has to be sold.
-        "costs_repaired": costs._replace(mean=costs.mean + settings.selling_hours * rate),
-        "costs_unrepaired": other_unrepaired.plus(lost).plus(hours_unrepaired.times(rate)),
+        "costs_repaired": costs._replace(mean=costs.mean + settings.selling_hours * rate).by_slot(),
+        "costs_unrepaired": other_unrepaired.plus(lost).plus(hours_unrepaired.times(rate)).by_slot(),
         "other_repaired": other_repaired.mean,
         "other_unrepaired": other_unrepaired.mean,
         "hours_repaired": hours.mean,

@@ -13,10 +13,8 @@ from reliability.errors import InvalidInput, unknown
 from reliability.worth import odds
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import NOTHING_BEHIND, unit_of
-from reliability.worth.odds import FamilyEntry, Shared, Unit
+from reliability.worth.odds import FamilyEntry, Floats, Ints, Shared, Unit
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Found = Mapping[str, str]  # state of each component
 
 # ---- A unit on the bench in plain numbers: what looking and mending cost, and what each may end in

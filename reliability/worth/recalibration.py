@@ -17,6 +17,8 @@ from reliability.worth.odds import (
     NODE_WEIGHTS,
     NODES,
     FamilyLives,
+    Floats,
+    Ints,
     Shared,
     age_terms,
     assumed_years,
@@ -30,9 +32,6 @@ from reliability.worth.odds import (
 )
 from reliability.worth.regression import Block, fit_shrunk_logit, one_hot
 from reliability.worth.supply import Repairability, ordinals
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # ---- Many units of one family at once: the mean chance of a repair that `unit_states` gives one by one
 

@@ -15,13 +15,12 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.linalg.lapack import dpotrs
 from scipy.sparse import csr_matrix
 from scipy.special import betaincinv, betaln, expit
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from reliability.worth.odds import Floats, Ints
 
 #: Combinations of spreads up to which all are tried.
 MOST_COMBINED = 12
@@ -288,7 +287,7 @@ def _relative(fits: Sequence[Fit]) -> Floats:
     return np.asarray(np.exp(evidence - evidence.max()))
 
 
-def _likely(sizes: Sequence[int], fit: Callable[[Sequence[int]], Fit]) -> NDArray[np.int64]:
+def _likely(sizes: Sequence[int], fit: Callable[[Sequence[int]], Fit]) -> Ints:
     """Choose combinations that stand for all: each spread as often as it is likely."""
     # The best spread of each block is searched in turn. How likely the others are is then read off one block
     # at a time, the rest at their best, and the combinations are a Latin hypercube of these distributions.

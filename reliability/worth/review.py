@@ -7,14 +7,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reliability.records.frames import Records, known_by
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, seen_units
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices
-from reliability.worth.odds import Appraisal, appraise, expit, failed_by_age
+from reliability.worth.odds import Appraisal, Floats, appraise, expit, failed_by_age
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
 
@@ -145,8 +144,6 @@ def signs_by_worth(
 
 # ---- Forecasts held against what came of them: each job judged by what was known before its year
 
-
-Floats = NDArray[np.float64]
 
 #: A year is forecast once this many jobs were finished before it.
 FEWEST_EARLIER_JOBS = 10

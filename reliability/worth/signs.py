@@ -9,13 +9,10 @@ transport, and the motor is hardly to be suspected.
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, logsumexp
 
-from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES
-
-Floats = NDArray[np.float64]
+from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES, Floats
 
 SHOWS_MEAN, SHOWS_SD = -2.7, 1.5
 """Prior log odds that a failed component shows a sign: most do not show most signs (common practice, no

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import gammaincinv, pdtr, pdtrik
 
 from reliability.records.frames import Records, known_by
@@ -14,10 +13,8 @@ from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, counts
 from reliability.worth.judging import usual_unit
 from reliability.worth.lives import worst_findings
-from reliability.worth.odds import unit_chances
+from reliability.worth.odds import Floats, unit_chances
 from reliability.worth.regression import shrunk_shares
-
-Floats = NDArray[np.float64]
 
 STOCK_COLUMNS = (
     "component", "family", "obtainable", "units", "pieces", "cover", "on_shelf", "pack_size", "packs",

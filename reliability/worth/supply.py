@@ -5,17 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED
-from reliability.worth.odds import LOGIT_SLOPE
+from reliability.worth.odds import LOGIT_SLOPE, Floats, Ints
 from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_logit, one_hot
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
 
 # ---- Whether a replacement can be had: today, and on the day of an earlier job
 
@@ -159,7 +154,7 @@ def _stories(
     return sold[kept], np.vstack([counts, without])[kept]
 
 
-def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: list[Pair]) -> Floats:
+def _weigh(stories: Floats, counts: Floats, of_pair: Ints, pairs: list[Pair]) -> Floats:
     """Chance of each row of `_stories` within its pair; ndarray, shape (n_rows,)."""
     n, names = len(pairs), sorted({component for component, _ in pairs})
     component = np.array([names.index(c) for c, _ in pairs])

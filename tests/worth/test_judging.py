@@ -26,7 +26,6 @@ from reliability.worth.judging import (
     read_offers,
     read_unit,
     weighted_quantile,
-    worth_of_knowing,
     write_verdicts,
 )
 from reliability.worth.odds import CASES, MOST_SEEN, Appraisal, Terms, UnitStates, appraise
@@ -174,11 +173,13 @@ def test_a_lesson_is_worth_the_expected_rise_by_hand(demo_appraiser):
 
 
 @pytest.mark.parametrize(("one", "other"), [(0.1, 0.2), (-0.1, -0.2), (0.3, -0.1), (-0.1, 0.3), (0.1, -0.3)])
-def test_knowing_before_deciding_is_worth_the_rise(one, other):
+def test_knowing_before_deciding_is_worth_the_rise(demo_appraiser, one, other):
+    surely = appraisal([2 * one, 2 * other], [1.0, 0.0])  # repaired for certain, or not at all
+    found = lesson_worth(entry(demo_appraiser, offers_expected=1.0), surely, TERMS, 0.0)
     rise = max(0.0, one) + max(0.0, other) - max(0.0, one + other)
-    assert_allclose(worth_of_knowing(one, other), rise, atol=1e-15)
+    assert_allclose(found, rise, atol=1e-15)
     if one * other > 0:  # the same decision either way, though the plain difference is off by rounding
-        assert worth_of_knowing(one, other) == 0.0
+        assert found == 0.0
 
 
 def test_try_one_needs_few_jobs_none_open_and_a_lesson_worth_its_price(demo_appraiser):
