@@ -24,14 +24,14 @@ COMMON_DIMENSIONS = 5
 """Draws 0 to 4: tilt, price, worth unrepaired, costs repaired, costs unrepaired."""
 
 
-def normal_draws(n_components: int) -> Floats:
+def normal_draws(n_components: int, n_draws: int = N_DRAWS) -> Floats:
     """Evenly spread standard normal points."""
-    # Gives (N_DRAWS, COMMON_DIMENSIONS + 3 * n_components): every column has mean 0 and variance 1 exactly;
+    # Gives (n_draws, COMMON_DIMENSIONS + 3 * n_components): every column has mean 0 and variance 1 exactly;
     # rounded to three decimals, so that a card for the phone can carry the very same points.
     # A Latin hypercube: each column holds every N-th part of the distribution once.
     # Source: M. D. McKay, R. J. Beckman, W. J. Conover, Technometrics 21 (1979) 239-245.
     rng = np.random.default_rng(20)
-    points = np.array([NormalDist().inv_cdf((i + 0.5) / N_DRAWS) for i in range(N_DRAWS)])
+    points = np.array([NormalDist().inv_cdf((i + 0.5) / n_draws) for i in range(n_draws)])
     points /= points.std()
     columns = [rng.permutation(points) for _ in range(COMMON_DIMENSIONS + 3 * n_components)]
     return np.round(np.stack(columns, axis=1), 3)

@@ -455,13 +455,31 @@ def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
     return _plan(appraiser, entry, unit, found, arrived, notes)
 
 
+#: So many states of knowledge must bear what was found, by the size of an even sample (L. Kish, Survey
+#: Sampling, Wiley, 1965, from memory), or more are drawn: chances told from a few are those few.
+FEWEST_STATES, MORE_DRAWS = 64, 16 * odds.N_DRAWS
+
+
+def _given(
+    entry: FamilyEntry, shared: Shared, unit: Unit, failed: Sequence[int], sound: Sequence[int]
+) -> UnitOdds:
+    """Lay out what is known of one unit of which some components were looked at."""
+    known = unit_odds(entry, shared, unit).given(failed, sound)
+    by_state = known.weight.reshape(len(shared.draws), -1).sum(axis=1)
+    if 1.0 / float(by_state @ by_state) >= FEWEST_STATES:
+        return known
+    n_components = (shared.draws.shape[1] - odds.COMMON_DIMENSIONS) // 3
+    more = replace(shared, draws=odds.normal_draws(n_components, MORE_DRAWS))
+    return unit_odds(entry, more, unit).given(failed, sound)
+
+
 def _plan(
     appraiser: Appraiser, entry: FamilyEntry, unit: Unit, found: Found, arrived: Found, notes: list[str]
 ) -> Plan:
     names = appraiser.components_of(entry)
     alive = [i for i, name in enumerate(names) if arrived.get(name) in INTACT]
     broken = [i for i, name in enumerate(names) if arrived.get(name, SOUND) not in INTACT]
-    known = unit_odds(entry, appraiser.shared, unit).given(broken, alive)
+    known = _given(entry, appraiser.shared, unit, broken, alive)
     look_hours = entry.hours_repaired / len(names)
     task, left = _task(appraiser, entry, unit, known, found, look_hours)
     result = search(task)

@@ -269,6 +269,30 @@ def test_every_state_of_knowledge_has_the_recalibrated_odds(demo_appraiser, n_se
     assert (odds.weight.min() < 0) == (n_seen > 0)
 
 
+def test_what_hardly_could_be_found_leaves_alike_what_was_found_alike():
+    """All of twelve belts had failed, and nothing else: a sound one leaves few states of knowledge."""
+    others = ["motor", "head", "idler", "gear", "capacitor", "switch"]
+    jobs = [{"job": f"{i + 1}", "family": "Tarnwick T2", "taken_in": f"2025-{i + 1:02}-03", "closed": "2026-01-20",
+             "built_from": 1978 + i % 5, "built_to": 1978 + i % 5, "outcome": "repaired", "bought_for": 20,
+             "hours": 3, "sold_for": 100} for i in range(12)]  # fmt: skip
+    found = [
+        {
+            "job": job["job"],
+            "component": name,
+            "original": "yes",
+            "found": "failed" if name == "belt" else "sound",
+        }
+        for job in jobs
+        for name in ("belt", *others)
+    ]
+    families = [{"family": "Tarnwick T2", "kind": "tape deck", "working_price": 100}]
+    records = records_from_rows({"families": families, "jobs": jobs, "findings": found})
+    appraiser = fit_appraiser(records, datetime.date(2026, 1, 20))
+    planned = plan_unit(appraiser, family="Tarnwick T2", found={"belt": "sound", "motor": "sound"})
+    failed = planned.moves.set_index("component")["failed"].loc[others[1:]]
+    assert failed.max() < 2 * failed.min()
+
+
 @pytest.mark.parametrize("n_seen", N_SIGNS_SEEN)
 def test_pairs_agree_with_what_is_known_once_one_is_found(demo_appraiser, n_seen):
     odds = laid_out(demo_appraiser, "Yarrowen C7", n_seen)
