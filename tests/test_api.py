@@ -362,6 +362,8 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
         (lambda odds: odds.judge(**UNIT, asked=20, signs={"asked": 5}),
          r"A sign cannot be called 'asked': offers have .* `benchodds rename` gives it another\."),
         (lambda odds: odds.plan(**UNIT, signs={"family": "yes"}), "A sign cannot be called 'family'"),
+        (lambda odds: odds.judge(pd.DataFrame([{**UNIT, "offer": 7}])),
+         r"Column offer of the frame holds numbers, .*; read it as text: pd\.read_csv\(\.\.\., dtype=\{'offer': str\}\)\."),
         (lambda odds: odds.judge([UNIT, 5]), r"Rows are a data frame, or cells by column .*; got 5\."),
         (lambda odds: odds.judge(5), r"Rows are .*; got 5\."),
         (lambda _: rel.load({"jobs": "1"}), r"Rows are .*; got '1'\."),

@@ -396,7 +396,14 @@ def read_day(name: str, given: Day | None) -> datetime.date | None:
 
 def plain_rows(given: Rows) -> list[dict[str, Any]]:
     """Give rows of a data frame, or rows as mappings, the plain values that tables are checked with."""
-    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
+    rows = given
+    if isinstance(given, pd.DataFrame):
+        for name in ("job", "offer", "lot", "family", "model"):
+            if name in given and pd.api.types.is_numeric_dtype(given[name]) and given[name].notna().any():
+                how = f"pd.read_csv(..., dtype={{{name!r}: str}})"
+                raise InvalidInput(f"Column {name} of the frame holds numbers, which keep no zeros in front; "
+                                   f"read it as text: {how}.")  # fmt: skip
+        rows = given.to_dict("records")
     rows = list(rows) if isinstance(rows, Iterable) else [rows]
     for row in rows:
         if not isinstance(row, Mapping):
