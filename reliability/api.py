@@ -672,9 +672,17 @@ class Odds:
         ----------
         path : str or Path
             Replaced in one step.
+
+        Raises
+        ------
+        InvalidInput
+            If it cannot be written.
         """
-        with fresh_file(Path(path), private=True) as draft:
-            draft.stream.write(json.dumps(self.appraiser.to_export()).encode())
+        try:
+            with fresh_file(Path(path), private=True) as draft:
+                draft.stream.write(json.dumps(self.appraiser.to_export()).encode())
+        except OSError as error:
+            raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
     @classmethod
     def load(cls, path: str | Path, records: Source) -> "Odds":

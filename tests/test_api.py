@@ -361,6 +361,8 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
         (lambda odds: odds.judge(**UNIT, signs=["rust"]), r"`signs` must say .*; got \['rust'\]\."),
         (lambda odds: odds.judge(**UNIT, asked=20, signs={"asked": 5}),
          r"A sign cannot be called 'asked': offers have .* `benchodds rename` gives it another\."),
+        (lambda odds: odds.plan(**UNIT, found=["belt"]), r"`found` gives states by component, .*; got \['belt'\]\."),
+        (lambda odds: odds.save("nowhere/odds.json"), r"nowhere/odds\.json cannot be written: [Nn]o such"),
         (lambda odds: odds.plan(**UNIT, signs={"family": "yes"}), "A sign cannot be called 'family'"),
         (lambda odds: odds.judge(pd.DataFrame([{**UNIT, "offer": 7}])),
          r"Column offer of the frame holds numbers, .*; read it as text: pd\.read_csv\(\.\.\., dtype=\{'offer': str\}\)\."),

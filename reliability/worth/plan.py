@@ -430,8 +430,10 @@ def plan_unit(
 ) -> Plan:
     """Plan the work on a unit of a family; `known` as in `judging.unit_of`, one of `FOUND` by component."""
     entry, unit, notes = unit_of(appraiser, family, **known)
-    names = appraiser.components_of(entry)
-    for component, state in (found := dict(found or {})).items():
+    names, found = appraiser.components_of(entry), {} if found is None else found
+    if not isinstance(found, Mapping):
+        raise InvalidInput(f"`found` gives states by component, such as {{'belt': 'failed'}}; got {found!r}.")
+    for component, state in (found := dict(found)).items():
         if component not in names:
             raise unknown(f"{family} is judged by no component", component, names)
         if state not in FOUND:
