@@ -166,28 +166,23 @@ def _in_singles(entry: odds.FamilyEntry) -> odds.FamilyEntry:
 
 def _told_of(bench: "Bench") -> "pd.DataFrame":
     """Tell what stands behind each slot: names, years, jobs seen, units to come, evidence."""
-    from reliability.worth.bench import counts
     from reliability.worth.judging import FEW_JOBS
     from reliability.worth.supply import ORIGIN_DISCOUNT
 
-    slots, jobs = bench.slots, bench.jobs
-    kind, family = bench.slot_places
-    none = np.zeros(1)  # stands last, for an unknown family or kind (-1)
-    seen = np.append(bench.jobs_seen, none)[family].astype(int)
-    on_bench = np.append(counts(bench.open_jobs["family"], bench.families), none)
-    own, other = (
-        np.append(counts(jobs.loc[jobs["own"] == which, "kind_at"], range(len(bench.kinds))), none)
-        for which in (True, False)
-    )
-    rates = bench.seen_per_year
-    usual = rates[rates > 0].mean() if (rates > 0).any() else 1.0
-    rate = np.append(rates, none)[family]
+    slots, own, other = bench.slots, bench.jobs[bench.jobs["own"]], bench.jobs[~bench.jobs["own"]]
+
+    def count(jobs: "pd.DataFrame", whose: str) -> "pd.Series[int]":
+        return slots[whose].map(jobs[whose].value_counts()).fillna(0).astype(int)
+
+    seen, of_kind = count(own, "family"), count(own, "kind")
+    rate = np.append(bench.seen_per_year, np.zeros(len(slots) - len(bench.families)))
+    usual = rate[rate > 0].mean() if (rate > 0).any() else 1.0
     stated = bench.records.settings.offers_expected
-    pooled = own + ORIGIN_DISCOUNT * other
-    pooled[-1] = pooled.sum()
+    pooled = of_kind + ORIGIN_DISCOUNT * count(other, "kind")
+    pooled.iloc[-1] = len(own) + ORIGIN_DISCOUNT * len(other)  # an unknown kind is judged from all
     table = slots[["family", "kind", "first_year", "last_year"]].assign(
-        reference_year=slots["mean_year"], oldest_seen=slots["oldest"], jobs_seen=seen,
-        kind_jobs=own[kind].astype(int), open_jobs=on_bench[family].astype(int),
+        reference_year=slots["mean_year"], oldest_seen=slots["oldest"], jobs_seen=seen, kind_jobs=of_kind,
+        open_jobs=count(bench.open_jobs, "family"),
         offers_expected=np.where(rate > 0, rate, usual) if stated is None else float(stated),
     )  # fmt: skip
     heard = bench.records.hearsay.to_dict("records")
@@ -202,7 +197,7 @@ def _told_of(bench: "Bench") -> "pd.DataFrame":
                 worth[row["component"]] += row["worth_jobs"]
         return HEARSAY if max(worth.values(), default=0.0) > pooled else POOLED_ONLY
 
-    told = zip(slots["family"], slots["kind"], seen, pooled[kind], strict=True)
+    told = zip(slots["family"], slots["kind"], seen, pooled, strict=True)
     return table.assign(evidence=[evidence(*each) for each in told])
 
 

@@ -46,8 +46,7 @@ def on_hand(records: Records, odds: Appraiser, gains: pd.DataFrame, day: datetim
     from reliability.worth.money import usual_prices
 
     bench = read_bench(records, day)
-    jobs = bench.jobs[bench.jobs["own"]].set_index("job").loc[gains["job"]].reset_index()
-    done = gains[_is_unsold(jobs).to_numpy()]
+    done = gains[_is_unsold(bench.jobs[bench.jobs["own"]]).to_numpy()]
     predicted = ({*each.split(", ")} & {"purchase", "parts", "other costs"} for each in done["predicted"])
     unsold = done[["job", "family"]].assign(
         state="unsold", since=done["closed"],

@@ -51,9 +51,9 @@ def repair_chances(
     repair: Floats,
 ) -> Floats:
     """Chance that no component ends the job, averaged over all states of knowledge, of many units."""
-    # `unit` (n_alternatives,): which unit each alternative is one of, a position in `signs`; the weights of a
-    # unit sum to 1; `repair` (n_units, c, 2): log odds of mending when each unit was on the bench, and their
-    # standard deviation. Gives the mean of `unit_states(...).success` of each unit.
+    # `unit` (n_alternatives,): which unit each alternative is one of, a position in `signs`; each has one at
+    # least, and the weights of a unit sum to 1; `repair` (n_units, c, 2): log odds of mending when each unit
+    # was on the bench, and their standard deviation. Gives the mean of `unit_states(...).success` of each.
     # With odds o of having arrived failed, a chance u that a failed one shows none of the signs that stay
     # away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and
     # lets the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
@@ -73,9 +73,7 @@ def repair_chances(
         of = unit[alternative]
         for total, values in zip((going, possible), both, strict=True):
             np.add.at(total.T, of, values.T)
-    # A unit without an alternative has no chance to tell; nobody asks for it.
-    here = possible.max(axis=0) > 0
-    return np.where(here, (going / np.where(here, possible, 1.0)).mean(axis=0), 0.0)
+    return np.asarray((going / possible).mean(axis=0))
 
 
 def blocks(family: FamilyLives, shared: Shared, n_alternatives: int) -> Iterator[slice]:
