@@ -13,10 +13,9 @@ from reliability.records.frames import Records
 from reliability.report import data as data_module
 from reliability.report.data import ReportData, find_records, lent, open_report
 from reliability.report.pages import part
-from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import judge
 from reliability.worth.review import forecast_days, forecasts
 from tests.report.conftest import fit_once
+from tests.worth.units import judged_then
 
 DAY = datetime.date(2024, 3, 20)
 
@@ -97,11 +96,7 @@ def test_lives_on_pages_are_those_of_the_verdicts(demo):
 
 def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward):
     records, as_of = awkward.records, awkward.as_of
-
-    def judged(offers, records, day):
-        return judge(offers, fit_appraiser(records, day))
-
-    plain = [forecasts(records, as_of, day, judged) for day in forecast_days(records, as_of)]
+    plain = [forecasts(records, as_of, day, judged_then) for day in forecast_days(records, as_of)]
     assert awkward.calibration.jobs.equals(pd.concat(plain, ignore_index=True))
     assert awkward.since.day == 1
     assert 30 <= (awkward.as_of - awkward.since).days <= 62

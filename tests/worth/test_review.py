@@ -10,16 +10,12 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as their_log_loss
 
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.review import brier, forecast_days, forecasts, log_loss, scored, signs_by_worth
 from tests.worth.ledgers import finding, job
+from tests.worth.units import judged_then
 
 DAY = datetime.date(2027, 1, 1)
-
-
-def judged_then(offers, records, day):
-    return judge(offers, fit_appraiser(records, day))
 
 
 def calibrate(records):

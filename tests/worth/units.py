@@ -5,8 +5,14 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import logit
 
+from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import FamilyLives, Unit, nothing_shared, unit_states
+
+
+def judged_then(offers, records, day):
+    """Judge offers by what was known on a day."""
+    return judge(offers, fit_appraiser(records, day))
 
 
 def verdict(appraiser, **offer):
