@@ -60,7 +60,7 @@ def main() -> int:
     OUT.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as browsers:
         demo = load_package_records(ROOT / "data" / "demo")
-        make_pages(demo, folder, families=[FAMILY], demo=True)
+        make_pages(demo, Path(folder), families=[FAMILY], demo=True)
         browser = browsers.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         take_card(browser, Path(folder))
         for name, (page, width, height) in SHOTS.items():
